@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from functools import cached_property
+from io import BufferedReader
 from pathlib import Path
-from typing import BinaryIO
 
 from .errors import InputProblem
 
@@ -35,7 +35,7 @@ class Original:
         except PermissionError as problem:
             raise InputProblem("no permission to read it", "change the file's permissions", path=path) from problem
 
-    def open(self) -> BinaryIO:
+    def open(self) -> BufferedReader:
         """A fresh binary stream from the first byte."""
         return self.path.open("rb")
 

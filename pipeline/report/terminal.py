@@ -1,0 +1,173 @@
+"""Tables and figures for a terminal: units people use, digits the uncertainty allows, lines that fit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from ..units import shown
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from rich.table import Table
+    from rich.text import Text
+
+SUFFIXES = (
+    "_wh_per_km", "_ah_per_km", "_km_per_ah", "_metre_per_second", "_metre", "_second", "_volt", "_ampere", "_ah",
+    "_wh", "_celsius", "_percent", "_watt", "_kg", "_mm",
+)  # fmt: skip
+SEVERITY_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
+
+
+def figure(value: float, u: float | None) -> str:
+    """A value with its uncertainty, both to two digits of the uncertainty: 98.62 ± 0.57."""
+    if u is None or not math.isfinite(u) or u <= 0:
+        return number(value)
+    places = 1 - math.floor(math.log10(u))
+    if places < 0:
+        return f"{round(value, places):.0f} ± {round(u, places):.0f}"
+    return f"{value:.{places}f} ± {u:.{places}f}"
+
+
+def number(value: float) -> str:
+    """A number alone, to four digits that mean something."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    places = max(0, 3 - math.floor(math.log10(abs(value))))
+    return f"{value:.{min(places, 6)}f}"
+
+
+def title(name: str, unit: str) -> str:
+    """A column's name for people: its words, and its unit on a line of its own."""
+    for suffix in SUFFIXES:
+        if unit and name.endswith(suffix):
+            name = name.removesuffix(suffix)
+            break
+    words = name.replace("_", " ")
+    return f"{words}\n{UNIT_SIGNS.get(unit, unit)}" if unit else words
+
+
+UNIT_SIGNS = {
+    "A.h": "Ah", "W.h": "Wh", "Cel": "°C", "W.h/km": "Wh/km", "A.h/km": "Ah/km", "W.h/mi": "Wh/mi", "By": "bytes",
+    "A.h/mi": "Ah/mi", "1": "", "[mi_i]": "mi", "[mi_i]/h": "mph",
+}  # fmt: skip
+
+
+def cell(value: Any, unit: str, system: str, zone: ZoneInfo) -> str:
+    """One value as people read it, in the book's units and local time."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, datetime):
+        return value.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, float):
+        return number(shown(value, unit, system)[0] if unit else value)
+    if isinstance(value, list):
+        return ", ".join(cell(item, unit, system, zone) for item in value)
+    return str(value)
+
+
+def table_of(table: pa.Table, units: Mapping[str, str], system: str, zone: str, heading: str = "") -> Table:
+    """An Arrow table for the terminal. units: UCUM code by column name."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
+    drawn = Table(title=heading or None, box=SIMPLE_HEAD, title_justify="left", pad_edge=False, title_style="bold")
+    local = ZoneInfo(zone)
+    for field in table.schema:
+        unit = units.get(field.name, "")
+        words = title(field.name, shown(1.0, unit, system)[1] if unit else "")
+        numeric = str(field.type) in ("double", "int64", "int32", "float")
+        drawn.add_column(Text(words), justify="right" if numeric else "left", overflow="fold")
+    for row in table.to_pylist():
+        drawn.add_row(*(Text(cell(value, units.get(name, ""), system, local)) for name, value in row.items()))
+    return drawn
+
+
+def results_table(results: Mapping[str, Mapping[str, Any]], system: str) -> Table:
+    """Results of a test, one a line, with uncertainty, unit, and how they were got."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
+    drawn = Table(box=SIMPLE_HEAD, pad_edge=False)
+    drawn.add_column("quantity")
+    drawn.add_column("value", justify="right", no_wrap=True)
+    for name in ("unit", "method", "note"):
+        drawn.add_column(name, overflow="fold")
+    for name, row in results.items():
+        value, unit = shown(row["value"], row["unit"], system)
+        u = None if row["u"] is None else row["u"] * _stretching(row["unit"], system)
+        words = ("at least " if row["lower_bound"] else "") + figure(value, u)
+        sign = UNIT_SIGNS.get(unit, unit)
+        quantity = title(name, row["unit"]).split("\n")[0]
+        drawn.add_row(quantity, words, sign, Text(row["method"]), Text(row["note"] or ""))
+    return drawn
+
+
+def _stretching(unit: str, system: str) -> float:
+    """How many shown units one canonical unit of difference is."""
+    return shown(1.0, unit, system)[0] - shown(0.0, unit, system)[0]
+
+
+def findings_lines(findings: Sequence[Mapping[str, Any]], most: int = 12) -> Text:
+    """Findings a line each, gravest first."""
+    from rich.text import Text
+
+    lines = []
+    for row in findings[:most]:
+        about = row.get("name") or row.get("test") or ""
+        place = f"{about}: " if about else ""
+        lines.append(Text.assemble((f"{row['severity']:8}", SEVERITY_STYLES[row["severity"]]), place, row["words"]))
+    if len(findings) > most:
+        lines.append(Text(f"and {len(findings) - most} more: `rangebook list findings`", style="dim"))
+    return Text("\n").join(lines)
+
+
+def facts_lines(facts: Mapping[str, Any], zone: str) -> Text:
+    """The facts of a test above its results: what it was, with what, when, how it ended."""
+    from rich.text import Text
+
+    local = ZoneInfo(zone)
+    times = [
+        datetime.fromisoformat(facts[key]).astimezone(local).strftime("%Y-%m-%d %H:%M")
+        for key in ("started", "ended")
+        if facts[key]
+    ]
+    what = f"{facts['kind']} test of cart {facts['cart'] or '?'} with pack {facts['pack'] or '?'}"
+    lines = [Text.assemble((facts["test"], "bold"), f"  {what}, settings {facts['settings'] or 'not stated'}")]
+    said = [" to ".join(times), facts["route"], facts["end_reason"] and f"ended: {facts['end_reason']}"]
+    lines.append(Text(", ".join(filter(None, said))))
+    if facts["note"]:
+        lines.append(Text(facts["note"], style="italic"))
+    return Text("\n").join(lines)
+
+
+def recipes_table(recipes: Mapping[str, Any]) -> Table:
+    """Recipes, one a line: name, what it asks, its parameters."""
+    rows = [
+        {"recipe": one.name, "asks": one.asks, "parameters": ", ".join(param.name for param in one.params)}
+        for one in recipes.values()
+    ]
+    return rows_table(rows)
+
+
+def rows_table(rows: Sequence[Mapping[str, str]]) -> Table:
+    """Plain rows of text as a table."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
+    drawn = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for name in rows[0] if rows else ():
+        drawn.add_column(name, overflow="fold")
+    for row in rows:
+        drawn.add_row(*(Text(value) for value in row.values()))
+    return drawn
