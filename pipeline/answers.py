@@ -86,7 +86,7 @@ def test_facts(connection: duckdb.DuckDBPyConnection, test: str) -> dict[str, An
 
 
 def _dicts(connection: duckdb.DuckDBPyConnection, sql: str, test: str) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = connection.execute(sql, {"test": test}).to_arrow_table().to_pylist()
+    rows: list[dict[str, Any]] = connection.sql(sql, params={"test": test}).to_arrow_table().to_pylist()
     return rows
 
 
@@ -127,7 +127,7 @@ def test_findings(connection: duckdb.DuckDBPyConnection, originals: Sequence[str
             select test from originals where list_contains($those, original)
             union select test from stints where list_contains($those, original)))
         order by array_position(['problem', 'warning'], f.severity), f.code, o.name, f.words"""
-    rows: list[dict[str, Any]] = connection.execute(sql, {"those": list(originals)}).to_arrow_table().to_pylist()
+    rows: list[dict[str, Any]] = connection.sql(sql, params={"those": list(originals)}).to_arrow_table().to_pylist()
     return rows
 
 

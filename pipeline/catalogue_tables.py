@@ -64,7 +64,7 @@ def catalogue_tables(
     by_subject = _by_subject(results)
     return {
         **state.register.tables(),
-        "originals": pa.Table.from_pylist(_originals(state), schema=ORIGINALS),
+        "originals": pa.Table.from_pylist(list(_originals(state)), schema=ORIGINALS),
         "findings": pa.Table.from_pylist(findings, schema=FINDINGS),
         "tests": pa.Table.from_pylist(tests, schema=TESTS),
         "stints": pa.Table.from_pylist(stints, schema=STINTS),

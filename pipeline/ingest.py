@@ -21,7 +21,7 @@ from .clean import Cleaner
 from .errors import InputProblem, PluginProblem, Problem
 from .original import Original
 from .reading import Finding, Options, Reader, Rows, Said, Used
-from .refresh import refresh
+from .refresh import refresh, stale
 from .registry import Plugins, choose, plugin_manager
 from .state import State
 from .tying import moment
@@ -69,13 +69,14 @@ def ingest(
 
     A file that cannot be used is reported in its outcome and harms nothing; the others are taken in.
     """
+    book.tidy()
     files = list(gather(paths, book.facts.get("intake", {})))
     records = list(book.records())
     options = Options(zone=book.facts["zone"], map=wish.map, known_maps=known_maps(records))
     outcomes = list(_take_all(book, files, wish, {None: options}, jobs, progress, plugins))
     outcomes = _again_with_dates(book, outcomes, records, wish, options, plugins)
     changed = any(one.status == "read" for one in outcomes)
-    state = refresh(book, plugins.measures(), jobs, progress) if changed or not book.published() else None
+    state = refresh(book, plugins.measures(), jobs, progress) if changed or stale(book) else None
     return Ingested(outcomes, state)
 
 

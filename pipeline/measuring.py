@@ -237,7 +237,7 @@ def _record(
     now = datetime.now(UTC)
     known: dict[str, Result] = {}
     for one in measures:
-        for item in one.compute(replace(stretch, known=known)):
+        for item in _computed(one, replace(stretch, known=known)):
             if isinstance(item, Finding):
                 measured.findings.append({**asdict(item), "test": test, "stint": stint})
                 continue
@@ -246,6 +246,15 @@ def _record(
                 {**asdict(item), "test": test, "stint": stint, "computed_at": now,
                  "method_version": f"{one.name}-{one.version}"}
             )  # fmt: skip
+
+
+def _computed(one: Measure, stretch: Stretch) -> Iterator[Result | Finding]:
+    """What a measure yields; when it breaks, that is said in a finding and the other measures go on."""
+    try:
+        yield from one.compute(stretch)
+    except Exception as problem:
+        words = f"measure {one.name} {one.version} broke: {type(problem).__name__}: {problem}; its figures are missing"
+        yield Finding("measure-broke", "problem", words)
 
 
 def _fixes(tracks: Sequence[Source], started: int | None, ended: int | None, samples: Samples | None) -> Fixes | None:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from .catalogue_tables import catalogue_tables
 from .measuring import Job, Measured, digested, measure, source
 from .register import Register
-from .state import State, pack_of_test, understand
+from .state import State, newest, pack_of_test, understand
 from .tables import TABLES
 from .tying import Log, moment, overlap, window
 
@@ -38,6 +38,18 @@ def refresh(book: Book, measures: Sequence[Measure], jobs: int = 1, progress: Pr
         measured = measure_all(book, list(plan(book, state, measures)), measures, jobs, progress)
         book.publish(catalogue_tables(state, measured, measures), TABLES)
     return state
+
+
+def stale(book: Book) -> bool:
+    """Whether the catalogue misses readings the book holds: there is none yet, or a run was stopped before refreshing."""
+    from rangebook.archive import BookProblem
+
+    held = {book.reading_name(record) for record in newest(book.records())}
+    try:
+        with book.connect(tables=()) as connection:
+            return held != {row[0] for row in connection.sql("select reading from originals").fetchall()}
+    except BookProblem:
+        return True
 
 
 # What there is to measure.

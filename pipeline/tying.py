@@ -7,6 +7,7 @@ What ties to nothing is loose: kept, listed, and picked up when a later sheet ex
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -103,9 +104,10 @@ def tie(logs: Sequence[Log], register: Register, folders: Mapping[str, set[str]]
     carts = {log.original: _cart(log, register) for log in logs}
     claimed = _claim_named(register.present["tests"], by_name, folders, ties)
     free = [log for log in logs if log.original not in claimed]
+    alone = _alone(folders)
     for test in register.present["tests"]:
         for log in free:
-            if _belongs(log, test, folders.get(test["test"], set()), carts[log.original]):
+            if _belongs(log, test, folders.get(test["test"], set()), alone, carts[log.original]):
                 ties.logs_of.setdefault(test["test"], []).append(log)
     _name_carts(logs, register, carts, ties)
     return ties
@@ -139,11 +141,18 @@ def _best(held: Sequence[Log], test: Mapping[str, Any], folders: set[str]) -> Lo
     )
 
 
-def _belongs(log: Log, test: Mapping[str, Any], folders: set[str], cart: str | None) -> bool:
+def _alone(folders: Mapping[str, set[str]]) -> set[str]:
+    """Folders that hold the sheet of one test only."""
+    counts = Counter(folder for held in folders.values() for folder in held)
+    return {folder for folder, count in counts.items() if count == 1}
+
+
+def _belongs(log: Log, test: Mapping[str, Any], folders: set[str], alone: set[str], cart: str | None) -> bool:
+    """Whether a log that no sheet names is of this test. One without times is when it lies beside this sheet only."""
     span = window(test)
     shared = overlap(log, span)
     if span is None or log.started is None or log.ended is None:
-        return False
+        return log.record["folder"] in folders & alone and cart in (None, test.get("cart"))
     long_enough = shared >= min(log.ended - log.started, span[1] - span[0]) // 2 and shared > 0
     if cart is not None and test.get("cart") is not None:
         return cart == test["cart"] and shared > 0

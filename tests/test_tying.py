@@ -55,6 +55,13 @@ def test_the_same_folder_ties_only_what_overlaps() -> None:
     assert tied(tie(logs, register(test(cart=None)), {"T1": {"/june"}})) == ["a.csv"]
 
 
+def test_a_log_without_times_ties_to_the_only_sheet_of_its_folder() -> None:
+    logs = [log("track.gpx", start=None, folder="/t1")]
+    one, two = test(), test("T2", cart="C2")
+    assert tied(tie(logs, register(one, two), {"T1": {"/t1"}, "T2": {"/t2"}})) == ["track.gpx"]
+    assert tied(tie(logs, register(one, two), {"T1": {"/t1"}, "T2": {"/t1"}})) == []
+
+
 def test_a_logger_ties_by_cart_and_time_and_its_name_must_stand_alone() -> None:
     stays = ("loggers", {"logger": "L4", "cart": "C1", "started": DAY - timedelta(days=9)})
     logs = [log("L4-0614.csv"), log("L44-0614.csv"), log("L4-0620.csv", start=140)]

@@ -118,17 +118,26 @@ def _stretching(unit: str, system: str) -> float:
 
 
 def findings_lines(findings: Sequence[Mapping[str, Any]], most: int = 12) -> Text:
-    """Findings a line each, gravest first."""
+    """Findings for people, gravest first: a line each, or a line for each kind with one of them, when they are many."""
     from rich.text import Text
 
-    lines = []
-    for row in findings[:most]:
-        about = row.get("name") or row.get("test") or ""
-        place = f"{about}: " if about else ""
-        lines.append(Text.assemble((f"{row['severity']:8}", SEVERITY_STYLES[row["severity"]]), place, row["words"]))
-    if len(findings) > most:
-        lines.append(Text(f"and {len(findings) - most} more: `rangebook list findings`", style="dim"))
+    if len(findings) <= most:
+        return Text("\n").join(_finding_line(row) for row in findings)
+    kinds: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+    for row in findings:
+        kinds.setdefault((row["severity"], row["code"]), []).append(row)
+    lines = [_finding_line(rows[0], len(rows)) for rows in kinds.values()]
+    lines.append(Text(f"all {len(findings)}: `rangebook list findings`", style="dim"))
     return Text("\n").join(lines)
+
+
+def _finding_line(row: Mapping[str, Any], count: int = 1) -> Text:
+    from rich.text import Text
+
+    about = row.get("name") or row.get("test") or ""
+    more = f"{count} × {row['code']}, such as " if count > 1 else ""
+    style = SEVERITY_STYLES[row["severity"]]
+    return Text.assemble((f"{row['severity']:8} ", style), more, f"{about}: " if about else "", row["words"])
 
 
 def facts_lines(facts: Mapping[str, Any], zone: str) -> Text:
