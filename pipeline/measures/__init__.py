@@ -1,1 +1,12 @@
-"""To be filled."""
+"""The measures that come with the program, in the order they run: each sees the results of those before it."""
+
+from __future__ import annotations
+
+from ..stretch import Measure
+from .energy import MEASURE as ENERGY
+from .heat import MEASURE as HEAT
+from .limits import MEASURE as LIMITS
+from .pack import MEASURE as PACK
+from .way import MEASURE as WAY
+
+BUILTIN: tuple[Measure, ...] = (WAY, ENERGY, PACK, LIMITS, HEAT)

@@ -1,0 +1,100 @@
+"""The heaviest stretch of a given length in samples that run straight from one to the next."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ..reading import Floats
+from .parts import Flags, gap_limit
+
+TINY_SECOND = 5e-7  # half the microsecond that samples are timed in: what adding and taking off a width may lose
+
+
+class Heaviest(NamedTuple):
+    """The largest mean over a window, and the second the window starts at."""
+
+    mean: float
+    start: float
+
+
+class _Line(NamedTuple):
+    """A broken line and its integral from the first sample; nothing is integrated in a gap."""
+
+    second: Floats
+    value: Floats
+    area: Floats
+    gaps: Floats  # how many gaps end at or before each sample
+
+    @classmethod
+    def of(cls, second: Floats, value: Floats) -> _Line:
+        step = np.diff(second)
+        broken = step > gap_limit(second)
+        pieces = np.where(broken, 0.0, step * (value[:-1] + value[1:]) / 2)
+        return cls(second, value, np.r_[0.0, np.cumsum(pieces)], np.r_[0.0, np.cumsum(broken)])
+
+    def area_to(self, at: Floats) -> Floats:
+        """Integral up to `at` (s), exact: the line's own quadratic between two samples."""
+        k = np.clip(np.searchsorted(self.second, at, "right") - 1, 0, len(self.second) - 2)
+        step = self.second[k + 1] - self.second[k]
+        since = at - self.second[k]
+        slope = np.divide(self.value[k + 1] - self.value[k], step, out=np.zeros(len(step)), where=step > 0)
+        return self.area[k] + since * (self.value[k] + slope * since / 2)
+
+    def unbroken(self, start: Floats, end: Floats) -> Flags:
+        """Whether no gap lies between `start` and `end`, both inside the samples."""
+        before = np.searchsorted(self.second, start + TINY_SECOND, "right") - 1
+        after = np.searchsorted(self.second, end - TINY_SECOND, "left")
+        return np.asarray(self.gaps[after] == self.gaps[before])
+
+
+def heaviest(second: Floats, value: Floats, width: float) -> Heaviest | None:
+    """The largest mean of `value` over any window of `width` s without a gap in it.
+
+    second (s, ascending) and value: arrays of equal length, the line between samples straight. Exact: the mean over
+    a sliding window is largest where an end of it meets a sample, or where the line stands equally high at both ends.
+    None when no unbroken stretch is `width` long, or values are missing.
+    """
+    known = np.isfinite(value)
+    second, value = second[known], value[known]
+    if len(second) < 2 or second[-1] - second[0] < width:
+        return None
+    line = _Line.of(second, value)
+    ends = np.unique(np.r_[second, second - width])
+    ends = ends[(ends >= second[0]) & (ends + width <= second[-1] + TINY_SECOND)]
+    starts = np.r_[ends, _crossings(line, ends, width)]
+    starts = starts[line.unbroken(starts, starts + width)]
+    if not len(starts):
+        return None
+    means = (line.area_to(starts + width) - line.area_to(starts)) / width
+    best = int(np.argmax(means))
+    return Heaviest(float(means[best]), float(starts[best]))
+
+
+def _crossings(line: _Line, starts: Floats, width: float) -> Floats:
+    """Starts at which the line goes from higher at the window's end to higher at its start: a local maximum."""
+    gain = np.interp(starts + width, line.second, line.value) - np.interp(starts, line.second, line.value)
+    at = np.flatnonzero((gain[:-1] > 0) & (gain[1:] < 0))
+    share = gain[at] / (gain[at] - gain[at + 1])
+    return starts[at] + share * (starts[at + 1] - starts[at])
+
+
+def above(second: Floats, value: Floats, limit: float) -> tuple[float, float]:
+    """Seconds for which the line stands above `limit`: in all, and the longest on end.
+
+    Between two samples the line is straight and the instant it crosses `limit` is worked out: 90, 130, 90 at 0, 1, 2 s
+    are above 100 for 1.5 s. (Holding each sample until the next would say 1.0 s.) Gaps count for nothing and end a
+    stretch.
+    """
+    known = np.isfinite(value)
+    second, over = second[known], value[known] - limit
+    if len(second) < 2 or not np.isfinite(limit):
+        return 0.0, 0.0
+    whole = np.diff(second) <= gap_limit(second)
+    high, low = np.maximum(over[:-1], over[1:]), np.minimum(over[:-1], over[1:])
+    reach = np.clip(np.divide(high, high - low, out=(high > 0).astype(float), where=high > low), 0.0, 1.0)
+    spent = np.where(whole, np.diff(second) * reach, 0.0)
+    joined = (over[1:-1] > 0) & whole[1:] & whole[:-1]
+    starts = np.flatnonzero(np.r_[True, ~joined])
+    return float(spent.sum()), float(np.add.reduceat(spent, starts).max())
