@@ -75,7 +75,7 @@ def test_facts(connection: duckdb.DuckDBPyConnection, test: str) -> dict[str, An
     stints = "select stint, kind, started, ended, original, source from stints where test = $test order by started"
     findings = """select f.code, f.severity, f.words, o.name, f.first_row, f.last_row from findings f
         left join originals o using (original)
-        where f.test = $test or f.original in (select original from stints where test = $test)
+        where f.test = $test or f.stint is null and f.original in (select original from stints where test = $test)
         order by array_position(['problem', 'warning', 'note'], f.severity), f.code, f.words"""
     return {
         **{name: plain(value) for name, value in found[0].items()},
@@ -120,10 +120,14 @@ def table_json(table: pa.Table, units: Mapping[str, str]) -> dict[str, Any]:
 
 
 def test_findings(connection: duckdb.DuckDBPyConnection, originals: Sequence[str]) -> list[dict[str, Any]]:
-    """Warnings and problems about these originals and the tests they belong to."""
+    """Warnings and problems about these originals and the tests they belong to.
+
+    What was found in a stint that is part of a test is said of the test, not once more of the stint.
+    """
     sql = """select distinct f.code, f.severity, f.words, o.name, f.test
         from findings f left join originals o using (original)
-        where f.severity <> 'note' and (list_contains($those, f.original) or f.test in (
+        left join stints s using (stint)
+        where f.severity <> 'note' and s.test is null and (list_contains($those, f.original) or f.test in (
             select test from originals where list_contains($those, original)
             union select test from stints where list_contains($those, original)))
         order by array_position(['problem', 'warning'], f.severity), f.code, o.name, f.words"""

@@ -85,7 +85,7 @@ def _originals(state: State) -> Iterable[dict[str, Any]]:
             **{key: record[key] for key in ("original", "name", "folder", "bytes", "reader", "reader_version")},
             "taken_in": _instant(record["taken_in"]),
             "status": "read",
-            "reading": f"{original[:2]}/{original}/{record['reader']}-{record['reader_version']}",
+            "reading": state.readings[original],
             "cart": cart,
             "sample_rows": rows.get("samples", 0),
             "fix_rows": rows.get("fixes", 0),

@@ -216,7 +216,7 @@ def ask(
     chosen = recipe_of(opened, recipe)
     with open_catalogue(opened) as connection:
         rows = run(connection, chosen, pairs(values or []))
-    for written in write_answer(chosen, rows, csv, parquet, plot):
+    for written in write_answer(chosen, rows, csv, parquet, plot, opened.facts["units"]):
         say(f"written: {written}")
     telling.answer(opened, chosen, rows, common.json)
 

@@ -19,10 +19,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class State:
-    """What the book holds, understood: the newest reading of each original, the readings that state each test,
-    the register, the logs and their ties."""
+    """What the book holds, understood: the newest reading of each original and where it lies (by original), the
+    readings that state each test, the register, the logs and their ties."""
 
     records: Sequence[Mapping[str, Any]]
+    readings: Mapping[str, str]
     sheets: Mapping[str, Sequence[Mapping[str, Any]]]
     register: Register
     logs: Sequence[Log]
@@ -72,7 +73,8 @@ def understand(book: Book) -> State:
             if said["table"] == "tests":
                 sheets.setdefault(said["row"]["test"], []).append(record)
     folders = {test: {str(record["folder"]) for record in held} for test, held in sheets.items()}
-    return State(records, sheets, register, logs, tie(logs, register, folders))
+    readings = {record["original"]: book.reading_name(record) for record in records}
+    return State(records, readings, sheets, register, logs, tie(logs, register, folders))
 
 
 def _is_log(record: Mapping[str, Any]) -> bool:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def write_answer(
-    recipe: Recipe, table: pa.Table, csv: Path | None, parquet: Path | None, plot: Path | None
+    recipe: Recipe, table: pa.Table, csv: Path | None, parquet: Path | None, plot: Path | None, system: str
 ) -> Iterator[Path]:
     """Write what was asked for and yield each path written. Raises UsageProblem where a path or recipe can't."""
     for path in (csv, parquet, plot):
@@ -32,13 +32,13 @@ def write_answer(
         write_table(table, parquet, compression="zstd")
         yield parquet
     if plot is not None:
-        yield _plotted(recipe, table, plot)
+        yield _plotted(recipe, table, plot, system)
 
 
-def _plotted(recipe: Recipe, table: pa.Table, path: Path) -> Path:
+def _plotted(recipe: Recipe, table: pa.Table, path: Path, system: str) -> Path:
     from .plot import draw
 
     if recipe.plot is None:
         raise UsageProblem(f"{recipe.name} has no plot", "read its table, or write it with `--csv`")
-    draw(recipe.plot, table, recipe.columns, recipe.title, path)
+    draw(recipe.plot, table, recipe.columns, recipe.title, path, system=system)
     return path

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -19,6 +20,8 @@ SUFFIXES = (
     "_wh_per_km", "_ah_per_km", "_km_per_ah", "_metre_per_second", "_metre", "_second", "_volt", "_ampere", "_ah",
     "_wh", "_celsius", "_percent", "_watt", "_kg", "_mm",
 )  # fmt: skip
+WORDS_WIDTH = 14
+"""Letters a line of a column's heading may have."""
 SEVERITY_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
 
 
@@ -40,14 +43,17 @@ def number(value: float) -> str:
     return f"{value:.{min(places, 6)}f}"
 
 
+def bare(name: str, unit: str) -> str:
+    """A column's name without the unit that stands at its end."""
+    return next((name.removesuffix(suffix) for suffix in SUFFIXES if unit and name.endswith(suffix)), name)
+
+
 def title(name: str, unit: str) -> str:
     """A column's name for people: its words, and its unit on a line of its own."""
-    for suffix in SUFFIXES:
-        if unit and name.endswith(suffix):
-            name = name.removesuffix(suffix)
-            break
-    words = name.replace("_", " ")
-    return f"{words}\n{UNIT_SIGNS.get(unit, unit)}" if unit else words
+    name = bare(name, unit)
+    words = fill(name.replace("_", " "), WORDS_WIDTH)
+    sign = UNIT_SIGNS.get(unit, unit)
+    return f"{words}\n{sign}" if sign else words
 
 
 UNIT_SIGNS = {
@@ -74,21 +80,34 @@ def cell(value: Any, unit: str, system: str, zone: ZoneInfo) -> str:
 
 
 def table_of(table: pa.Table, units: Mapping[str, str], system: str, zone: str, heading: str = "") -> Table:
-    """An Arrow table for the terminal. units: UCUM code by column name."""
+    """An Arrow table for the terminal. units: UCUM code by column name. A column x with its x_u stands as `x ± u`."""
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
     from rich.text import Text
 
     drawn = Table(title=heading or None, box=SIMPLE_HEAD, title_justify="left", pad_edge=False, title_style="bold")
+    names = [
+        name for name in table.schema.names if name.removesuffix("_u") not in table.schema.names or name[-2:] != "_u"
+    ]
+    for name in names:
+        unit = units.get(name, "")
+        words = title(name, shown(1.0, unit, system)[1] if unit else "")
+        numeric = str(table.schema.field(name).type) in ("double", "int64", "int32", "float")
+        drawn.add_column(Text(words), justify="right" if numeric else "left", overflow="fold", vertical="top")
     local = ZoneInfo(zone)
-    for field in table.schema:
-        unit = units.get(field.name, "")
-        words = title(field.name, shown(1.0, unit, system)[1] if unit else "")
-        numeric = str(field.type) in ("double", "int64", "int32", "float")
-        drawn.add_column(Text(words), justify="right" if numeric else "left", overflow="fold")
     for row in table.to_pylist():
-        drawn.add_row(*(Text(cell(value, units.get(name, ""), system, local)) for name, value in row.items()))
+        drawn.add_row(*(Text(_with_u(row, name, units.get(name, ""), system, local)) for name in names))
     return drawn
+
+
+def _with_u(row: Mapping[str, Any], name: str, unit: str, system: str, zone: ZoneInfo) -> str:
+    """A cell, with its uncertainty where the row has one."""
+    value, u = row[name], row.get(f"{name}_u")
+    if not isinstance(value, float) or not isinstance(u, float):
+        return cell(value, unit, system, zone)
+    if not unit:
+        return figure(value, u)
+    return figure(shown(value, unit, system)[0], u * _stretching(unit, system))
 
 
 def results_table(results: Mapping[str, Mapping[str, Any]], system: str) -> Table:
@@ -107,7 +126,7 @@ def results_table(results: Mapping[str, Mapping[str, Any]], system: str) -> Tabl
         u = None if row["u"] is None else row["u"] * _stretching(row["unit"], system)
         words = ("at least " if row["lower_bound"] else "") + figure(value, u)
         sign = UNIT_SIGNS.get(unit, unit)
-        quantity = title(name, row["unit"]).split("\n")[0]
+        quantity = bare(name, row["unit"]).replace("_", " ")
         drawn.add_row(quantity, words, sign, Text(row["method"]), Text(row["note"] or ""))
     return drawn
 
