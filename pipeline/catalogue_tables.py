@@ -142,7 +142,7 @@ def _shared(stint: Mapping[str, Any], test: Mapping[str, Any]) -> int:
 
 
 def _tests(state: State, stints: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """The tests as stated; where the sheet is silent, start and end from their drive stints and the pack from fitments."""
+    """The tests as stated; where the sheet is silent, times from their drive stints and the pack from fitments."""
     spans: dict[str, tuple[Any, Any]] = {}
     for stint in stints:
         if stint["test"] and stint["kind"] == "drive" and stint["started"] is not None:
@@ -162,11 +162,21 @@ def _findings(state: State, measured: Mapping[tuple[str, bool], Measured]) -> li
     rows: list[dict[str, Any]] = []
     for record in state.records:
         rows.extend({**finding, "original": record["original"]} for finding in record["findings"])
-    rows.extend(_plain(finding) for finding in state.register.findings)
-    rows.extend({**_plain(finding), "test": test} for test, finding in state.ties.findings)
+    about = (*state.register.findings, *state.ties.findings)
+    rows.extend({**_plain(finding), "test": test} for test, finding in about)
+    rows.extend(_strangers(state))
     for (subject, is_test), outcome in measured.items():
         rows.extend({**finding, "original": None if is_test else subject} for finding in outcome.findings)
     return rows
+
+
+def _strangers(state: State) -> Iterable[dict[str, Any]]:
+    """Logs that were given a cart which no sheet describes."""
+    for log in state.logs:
+        cart = log.record["cart"]
+        if cart and state.register.row("carts", cart) is None:
+            words = f"cart {cart}, given with this log, is described by no sheet of carts"
+            yield {"code": "cart-unknown", "severity": "warning", "words": words, "original": log.original}
 
 
 def _plain(finding: Any) -> dict[str, Any]:

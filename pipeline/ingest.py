@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from rangebook.archive import ReadingWriter
 
 Progress = Callable[[str, int, int], None]
+
+
 @dataclass(frozen=True)
 class Wish:
     """What the person said about the files: the cart they belong to, the reader to use, the column map to go by."""
@@ -112,14 +114,15 @@ def take_in(book: Book, path: Path, plugins: Plugins, wish: Wish, options: Optio
     """Read one file into the book: the original first, then its tables, then the record that names them."""
     try:
         original = Original.at(path)
-        reader, _ = choose(plugins.readers(), original, wish.reader)
+        failed: list[PluginProblem] = []
+        reader, _ = choose(plugins.readers(), original, wish.reader, failed)
     except Problem as problem:
         return Outcome(str(path), None, None, "rejected", problem=problem)
     label = reader.version if options.map is None else f"{reader.version}+{_short(options.map)}"
     try:
         if book.holds(original.sha256, reader.name, label):
             return Outcome(str(path), original.sha256, reader.name, "known")
-        return _read(book, original, reader, label, wish, options)
+        return _read(book, original, reader, label, wish, options, failed)
     except (Problem, BookProblem) as problem:
         return Outcome(str(path), original.sha256, reader.name, "rejected", problem=problem)
 
@@ -128,8 +131,12 @@ def _short(text: str) -> str:
     return sha256(text.encode()).hexdigest()[:8]
 
 
-def _read(book: Book, original: Original, reader: Reader, label: str, wish: Wish, options: Options) -> Outcome:
+def _read(
+    book: Book, original: Original, reader: Reader, label: str, wish: Wish, options: Options,
+    failed: Iterable[PluginProblem],
+) -> Outcome:  # fmt: skip
     intake = _Intake()
+    intake.findings.extend(Finding("recogniser-broke", "warning", str(problem)) for problem in failed)
     with ThreadPoolExecutor(1) as beside, book.reading_writer(original.sha256, reader.name, label) as writer:
         kept = beside.submit(book.keep_original, original.path, original.sha256)
         for item in _items(reader, original, options):

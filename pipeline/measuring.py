@@ -186,7 +186,7 @@ def _measure_test(job: Job, measures: Sequence[Measure]) -> Measured:
 
 
 def _gather(job: Job) -> tuple[Samples | None, list[Stint]]:
-    """Samples of the test's logs and how they are cut, in time order. Where two cover the same time the longer counts."""
+    """Samples of the test's logs and how they are cut, in time order. Of two that cover the same time the longer counts."""
     pieces: list[tuple[pa.Table, Stint]] = []
     for log in sorted(job.logs, key=lambda one: -(one.ended or 0) + (one.started or 0)):
         if log.samples is None:
@@ -258,7 +258,7 @@ def _computed(one: Measure, stretch: Stretch) -> Iterator[Result | Finding]:
 
 
 def _fixes(tracks: Sequence[Source], started: int | None, ended: int | None, samples: Samples | None) -> Fixes | None:
-    """The fixes that cover a span, from tracks that do not overlap, fullest first; without a span, the fullest track."""
+    """The fixes that cover a span, from tracks that do not overlap, fullest first; the fullest track without a span."""
     parts: list[Fixes] = []
     spans: list[tuple[int, int]] = []
     for track in tracks:

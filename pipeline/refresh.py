@@ -41,7 +41,7 @@ def refresh(book: Book, measures: Sequence[Measure], jobs: int = 1, progress: Pr
 
 
 def stale(book: Book) -> bool:
-    """Whether the catalogue misses readings the book holds: there is none yet, or a run was stopped before refreshing."""
+    """Whether the catalogue misses readings the book holds: none is there yet, or a run was stopped before this."""
     from rangebook.archive import BookProblem
 
     held = {book.reading_name(record) for record in newest(book.records())}

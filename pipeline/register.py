@@ -26,6 +26,7 @@ from .tables import INSTANT, KEYS, REGISTER
 
 Row = dict[str, Any]
 Key = tuple[Any, ...]
+About = tuple[str | None, Finding]
 
 _ALWAYS, _FOREVER = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
 _CLAIMS = ("started", "cart")
@@ -48,12 +49,13 @@ class Register:
     """All that is known of the shop's things.
 
     present: by table, one row a thing with every column of tables.REGISTER, sorted by key. history: by table,
-    the statements in the order they were said, with `said_at` and `original`. findings: what does not fit.
+    the statements in the order they were said, with `said_at` and `original`. findings: what does not fit, with
+    the test it is about, if any.
     """
 
     present: Mapping[str, Sequence[Row]]
     history: Mapping[str, Sequence[Row]]
-    findings: Sequence[Finding]
+    findings: Sequence[About]
 
     def row(self, table: str, *key: Any) -> Row | None:
         """The row of `table` with this key (in the order of tables.KEYS), or None."""
@@ -166,11 +168,11 @@ def _fitted(rows: Sequence[Row], name: str, at: datetime | None) -> str | None:
 # ---- what does not fit ---------------------------------------------------------------------------------------
 
 
-def _findings(present: Mapping[str, Sequence[Row]]) -> Iterator[Finding]:
-    yield from _overlaps(present["fitments"], "cart", "pack")
-    yield from _overlaps(present["fitments"], "pack", "cart")
-    yield from _overlaps(present["loggers"], "logger", "cart")
-    yield from _backward(present)
+def _findings(present: Mapping[str, Sequence[Row]]) -> Iterator[About]:
+    stays = (("fitments", "cart", "pack"), ("fitments", "pack", "cart"), ("loggers", "logger", "cart"))
+    for table, name, other in stays:
+        yield from ((None, finding) for finding in _overlaps(present[table], name, other))
+    yield from ((None, finding) for finding in _backward(present))
     for name, table in (("cart", "carts"), ("pack", "packs"), ("settings", "settings")):
         yield from _unknown(present, name, table)
 
@@ -202,17 +204,17 @@ def _day(moment: datetime | None) -> str:
     return "the beginning" if moment is None else moment.strftime("%Y-%m-%d %H:%MZ")
 
 
-def _unknown(present: Mapping[str, Sequence[Row]], name: str, table: str) -> Iterator[Finding]:
+def _unknown(present: Mapping[str, Sequence[Row]], name: str, table: str) -> Iterator[About]:
     known = {row[name] for row in present[table]}
-    named: dict[str, list[str]] = {}
+    named: dict[str, list[tuple[str, Row]]] = {}
     for user in ("tests", "fitments", "loggers"):
         for row in present[user]:
             if row.get(name) is not None and row[name] not in known:
-                named.setdefault(row[name], []).append(_called(user, row))
+                named.setdefault(row[name], []).append((user, row))
     for thing, users in sorted(named.items()):
         more = f" and {len(users) - 1} more" if len(users) > 1 else ""
-        words = f"{users[0]}{more} names {name} {thing}, which no sheet of {table} describes"
-        yield Finding(f"{name}-unknown", "note", words)
+        words = f"{_called(*users[0])}{more} names {name} {thing}, which no sheet of {table} describes"
+        yield users[0][1].get("test"), Finding(f"{name}-unknown", "note", words)
 
 
 def _called(table: str, row: Row) -> str:
@@ -221,14 +223,14 @@ def _called(table: str, row: Row) -> str:
     return f"{table[:-1]} {row[KEYS[table][0]]}"
 
 
-def _claimed_twice(tests: Iterable[Sequence[Statement]]) -> Iterator[Finding]:
+def _claimed_twice(tests: Iterable[Sequence[Statement]]) -> Iterator[About]:
     """Tests that two originals state with another start or cart."""
     for statements in tests:
         for name in _CLAIMS:
             stated = [one for one in statements if one.row.get(name) is not None]
             rivals = [one for one in stated if one.row[name] != stated[0].row[name]]
             for rival in {one.original: one for one in rivals if one.original != stated[0].original}.values():
-                yield _rivalry(stated[0], rival, name)
+                yield str(rival.row["test"]), _rivalry(stated[0], rival, name)
 
 
 def _rivalry(first: Statement, second: Statement, name: str) -> Finding:

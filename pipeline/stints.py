@@ -6,12 +6,14 @@ Every row belongs to exactly one stint, and stints follow each other in time. Th
   2 A nor over 5 A: what a standing cart's lights and radio take is less, what moves a cart is more. Where speed is
   logged, moving faster than 0.5 m/s is driving whatever the current does. A sample **charges** above `charge`, 1 % of
   the largest current, for a pack never under 0.5 A nor over 2 A.
-- A **drive** is driving for more than 2 s in all, with pauses up to 300 s in it, and regen: charging up to 60 s in
-  all between two samples that drive. It begins and ends with the little that is drawn (over `quiet`, a quarter of
-  `charge`, for a pack not under 0.3 A) next to it, up to 300 s of it. A longer steady draw, for days perhaps, is
-  rest: what a standing cart takes.
-- A **charge** is charging for more than 60 s in all, at least a tenth of the time, with pauses up to 300 s, and the
-  tail of small current that hangs on to it, however long.
+- A **drive** is driving for more than 2 s in all, with pauses up to 300 s in it, and regen: charging up to 300 s in
+  all between two samples that drive. A long descent puts charge back for a minute or two on end: 300 s at 15 km/h are
+  1250 m of it. It begins and ends with the regen beside it (no more than 60 s without any, 300 s in all) and with the
+  little that is drawn (over `quiet`, a quarter of `charge`, for a pack not under 0.3 A) next to that, up to 300 s of
+  it. A longer steady draw, for days perhaps, is rest: what a standing cart takes.
+- A **charge** is a charger at work: charging for more than 300 s in all, at least a tenth of the time, with no driving
+  in it and pauses up to 300 s, and the tail of small current that hangs on to it, however long. Where a log or a gap
+  cuts it short more than 60 s are enough, unless a drive is right beside it: that is regen.
 - A **rest** is what remains and lasts longer than 300 s. A shorter bit goes to the stint before it, at the
   start of a log or after a gap to the one after it; alone it is a rest. A drive or charge takes one sample of the
   rest on either side, so that the ramp from no load is inside.
@@ -37,11 +39,13 @@ import pyarrow as pa
 from .reading import Floats, Wholes
 from .stretch import Fixes, Stint
 
-VERSION = "1"
+VERSION = "2"
 """Changes whenever a log would be cut differently."""
 
 PAUSE_SECOND = 300.0
-REGEN_SECOND = 60.0
+REGEN_SECOND = 300.0
+CUT_CHARGE_SECOND = 60.0
+COASTING_SECOND = 60.0
 LEAST_DRIVE_SECOND = 2.0
 CHARGING_SHARE = 0.1
 SLOW_STEPS = 3
@@ -189,6 +193,8 @@ class _Log:
     step: Wholes
     pause: float
     regen: float
+    cut_charge: float
+    coasting: float
     ramp: float
 
     @classmethod
@@ -196,8 +202,8 @@ class _Log:
         step = np.diff(time, prepend=time[:1])
         forward = step[step > 0]
         slow = SLOW_STEPS * float(np.median(forward)) if len(forward) else 0.0
-        pause, regen, ramp = (max(s * _MICROS, slow) for s in (PAUSE_SECOND, REGEN_SECOND, _RAMP_SECOND))
-        return cls(time, flow, step, pause, regen, ramp)
+        limits = (PAUSE_SECOND, REGEN_SECOND, CUT_CHARGE_SECOND, COASTING_SECOND, _RAMP_SECOND)
+        return cls(time, flow, step, *(max(second * _MICROS, slow) for second in limits))
 
     def spent(self, flow: int) -> Floats:
         """Time spent in `flow` up to each row (us); a step counts for the row it leads to, a gap hardly."""
@@ -242,27 +248,64 @@ def _charges(log: _Log, charged: Floats, drives: _Spans) -> _Spans:
         return _NONE
     first, last = _runs(rows, (np.diff(log.time[rows]) > log.pause) | (np.diff(before) > 0))
     took = charged[last] - charged[first]
-    real = (took > log.regen) & (took >= CHARGING_SHARE * (log.time[last] - log.time[first]))
+    least = np.where(_cut_short(log, first, last), log.cut_charge, log.regen)
+    real = (took > least) & (took >= CHARGING_SHARE * (log.time[last] - log.time[first]))
     return first[real], last[real]
+
+
+def _cut_short(log: _Log, first: Wholes, last: Wholes) -> Flags:
+    """Whether the log or a gap ends (or begins) the charging from `first` to `last` on one side, and no load adjoins
+    it on the other."""
+    joins = np.r_[False, log.step[1:] <= log.pause, False]
+    load = np.r_[False, log.flow <= _DRAWING_LITTLE, False]  # one place further on: of the row before
+    open_end = ~joins[last + 1] & ~(joins[first] & load[first])
+    open_start = ~joins[first] & ~(joins[last + 1] & load[last + 2])
+    return np.asarray(open_end | open_start)
 
 
 def _spread(log: _Log, drives: _Spans, charges: _Spans) -> list[_Piece]:
     """Drives and charges in order, spread over the little that flows beside them."""
-    wide_drives = _over_little(log, drives, log.flow <= _DRAWING_LITTLE, log.pause)
+    rolling = _over_regen(log, drives, charges)
+    flows = (log.flow <= _DRAWING_LITTLE) | _covered(rolling, len(log.flow))
+    wide_drives = _over_little(log, rolling, flows, log.pause)
     wide_charges = _over_little(log, charges, log.flow >= _CHARGING_LITTLE, np.inf)
     first, last = (np.r_[a, b] for a, b in zip(wide_drives, wide_charges, strict=True))
     kinds = ["drive"] * len(drives[0]) + ["charge"] * len(charges[0])
     return [_Piece(kinds[n], int(first[n]), int(last[n])) for n in np.argsort(first)]
 
 
+def _covered(spans: _Spans, rows: int) -> Flags:
+    """Which of `rows` rows lie in one of `spans`."""
+    edges = np.zeros(rows + 1, np.int8)
+    edges[spans[0]] += 1
+    edges[spans[1] + 1] -= 1
+    return np.asarray(np.cumsum(edges[:-1], dtype=np.int8) > 0)
+
+
+def _over_regen(log: _Log, drives: _Spans, charges: _Spans) -> _Spans:
+    """`drives` widened over the regen beside them: a cart that rolls to its stop, or off from the top of a hill."""
+    rows = np.flatnonzero((log.flow == _CHARGING) | (log.flow == _DRIVING))
+    if not len(rows):
+        return drives
+    charger = _covered(charges, len(log.flow))[rows]
+    ends = (np.diff(log.time[rows]) > log.coasting) | charger[1:] | charger[:-1]
+    return _widened(log, drives, _runs(rows, ends), log.pause)
+
+
 def _over_little(log: _Log, spans: _Spans, flows: Flags, longest: float) -> _Spans:
     """`spans` widened to the ends of the unbroken stretch of `flows` they stand in, where that adds no more than
     `longest` us at an end."""
-    first, last = spans
     joined = np.r_[False, flows[1:] & flows[:-1] & (log.step[1:] <= log.pause)]
-    starts = np.r_[np.flatnonzero(~joined), len(flows)]
-    begin = starts[np.searchsorted(starts, first, "right") - 1]
-    end = starts[np.searchsorted(starts, last, "right")] - 1
+    starts = np.flatnonzero(~joined)
+    return _widened(log, spans, (starts, np.r_[starts[1:], len(flows)] - 1), longest)
+
+
+def _widened(log: _Log, spans: _Spans, runs: _Spans, longest: float) -> _Spans:
+    """`spans` widened to the ends of the `runs` that their first and last rows stand in, where that adds no more than
+    `longest` us at an end."""
+    first, last = spans
+    begin = runs[0][np.searchsorted(runs[0], first, "right") - 1]
+    end = runs[1][np.searchsorted(runs[0], last, "right") - 1]
     near = log.time[first] - log.time[begin] <= longest, log.time[end] - log.time[last] <= longest
     return np.where(near[0], begin, first), np.where(near[1], end, last)
 

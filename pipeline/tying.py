@@ -41,7 +41,7 @@ def _written(text: str | None) -> int | None:
 
 @dataclass(frozen=True)
 class Log:
-    """The newest reading of an original that holds samples or fixes. started, ended: microseconds, None without times."""
+    """The newest reading of an original with samples or fixes. started, ended: microseconds, None without times."""
 
     record: Mapping[str, Any]
     started: int | None

@@ -25,7 +25,7 @@ def say(table: str, said_at: datetime = APRIL, original: str = A, line: int = 2,
 
 
 def codes(register: Register) -> list[str]:
-    return [finding.code for finding in register.findings]
+    return [finding.code for _, finding in register.findings]
 
 
 def known(*names: str) -> list[Statement]:
@@ -175,7 +175,7 @@ def test_two_packs_in_one_cart_at_once() -> None:
          say("fitments", cart="C1", pack="P2", started=MAY)]
     )  # fmt: skip
     assert codes(register) == ["fitment-overlap"]
-    assert all(word in register.findings[0].words for word in ("C1", "P1", "P2", "2026-05-01"))
+    assert all(word in register.findings[0][1].words for word in ("C1", "P1", "P2", "2026-05-01"))
     assert register.pack_of("C1", JUNE) == "P2"
 
 
@@ -216,8 +216,8 @@ def test_names_the_register_lacks() -> None:
             say("loggers", logger="L1", cart="C8"),
         ]
     )
-    told = {finding.code: finding.words for finding in register.findings if finding.code != "cart-unknown"}
-    carts = [finding.words for finding in register.findings if finding.code == "cart-unknown"]
+    told = {finding.code: finding.words for _, finding in register.findings if finding.code != "cart-unknown"}
+    carts = [finding.words for _, finding in register.findings if finding.code == "cart-unknown"]
     assert sorted(codes(register)) == ["cart-unknown"] * 2 + ["pack-unknown"] * 2 + ["settings-unknown"]
     assert "logger L1" in carts[0] and "C8" in carts[0]
     assert "test T1 and 1 more" in carts[1] and "C9" in carts[1]
@@ -233,7 +233,7 @@ def test_a_test_claimed_by_two_originals() -> None:
         ]
     )
     assert codes(register) == ["test-claimed-twice"] * 2
-    for finding in register.findings:
+    for _, finding in register.findings:
         assert finding.severity == "problem"
         assert "T1" in finding.words and A[:12] in finding.words and B[:12] in finding.words
     [test] = register.present["tests"]
