@@ -187,12 +187,12 @@ class Book:
         not stop is a COPY into the folder of readings or onto the generation: so text from outside must be run
         only after it was seen to be one SELECT.
 
-        memory: the limit as DuckDB writes it (`2GB`). threads: a number. Raises BookProblem when there is no
+        Days and times without a zone in SQL are in the book's zone. memory: the limit as DuckDB writes it (`2GB`). threads: a number. Raises BookProblem when there is no
         catalogue yet or it is damaged.
         """
         from . import catalogue
 
-        return catalogue.connect(self._layout, views, fenced, tables, memory, threads)
+        return catalogue.connect(self._layout, self.facts["zone"], views, fenced, tables, memory, threads)
 
     def check(self, progress: Progress | None = None) -> Iterator[Trouble]:
         """Read everything and tell what is wrong; changes nothing. `progress(done, all)` as it goes."""

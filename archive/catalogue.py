@@ -69,6 +69,7 @@ def current(place: layout.Layout) -> str | None:
 
 def connect(
     place: layout.Layout,
+    zone: str,
     views: str,
     fenced: bool,
     tables: Collection[str] | None,
@@ -78,6 +79,7 @@ def connect(
     """See `Book.connect`."""
     connection = engine.engine(memory=memory, threads=threads)
     try:
+        connection.execute(f"set timezone = {engine.text(zone)}")
         _attach(place, connection)
         with engine.complaints("make the views of the catalogue", place.catalogue):
             connection.execute("set search_path = 'memory.main,generation.main'")

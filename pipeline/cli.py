@@ -152,7 +152,7 @@ def list_(
 
     common = _common(ctx, book, json)
     opened = _open(common)
-    with opened.connect() as connection:
+    with opened.connect(tables=()) as connection:
         rows = listing(connection, what)
     telling.table(opened, rows, UNITS, common.json)
 
@@ -172,7 +172,7 @@ def show(
 
     common = _common(ctx, book, json)
     opened = _open(common)
-    with opened.connect() as connection:
+    with opened.connect(tables=()) as connection:
         facts = test_facts(connection, test)
     telling.test(opened, facts, common.json)
 

@@ -72,7 +72,7 @@ def ingest(
     A file that cannot be used is reported in its outcome and harms nothing; the others are taken in.
     """
     book.tidy()
-    files = list(gather(paths, book.facts.get("intake", {})))
+    files = list(gather(paths, book.facts.get("intake", {}).get("leave_out", ())))
     records = list(book.records())
     options = Options(zone=book.facts["zone"], map=wish.map, known_maps=known_maps(records))
     outcomes = list(_take_all(book, files, wish, {None: options}, jobs, progress, plugins))
@@ -82,23 +82,23 @@ def ingest(
     return Ingested(outcomes, state)
 
 
-def gather(paths: Iterable[Path], intake: Mapping[str, Sequence[str]]) -> Iterator[Path]:
-    """The files meant by `paths`: a file is itself; of a folder all files whose name fits a pattern of
-    intake["take"] and whose path in it has no part that fits one of intake["leave"]."""
+def gather(paths: Iterable[Path], leave_out: Sequence[str]) -> Iterator[Path]:
+    """The files meant by `paths`: a file is itself, a folder all files in it, but none whose path in it has a part
+    that fits one of the patterns `leave_out`."""
     for path in paths:
         if not path.is_dir():
             yield path
             continue
-        found = sorted(one for one in path.rglob("*") if one.is_file() and _taken(one.relative_to(path), intake))
+        found = sorted(
+            one for one in path.rglob("*") if one.is_file() and not _left_out(one.relative_to(path), leave_out)
+        )
         if not found:
             raise InputProblem("no files to take in it", "give a folder with logs and sheets", path=path)
         yield from found
 
 
-def _taken(path: Path, intake: Mapping[str, Sequence[str]]) -> bool:
-    if any(fnmatch(part, pattern) for part in path.parts for pattern in intake.get("leave", ())):
-        return False
-    return any(fnmatch(path.name, pattern) for pattern in intake.get("take", ("*",)))
+def _left_out(path: Path, patterns: Sequence[str]) -> bool:
+    return any(fnmatch(part, pattern) for part in path.parts for pattern in patterns)
 
 
 def known_maps(records: Iterable[Mapping[str, Any]]) -> dict[str, str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -186,7 +186,7 @@ def _measure_test(job: Job, measures: Sequence[Measure]) -> Measured:
 
 
 def _gather(job: Job) -> tuple[Samples | None, list[Stint]]:
-    """Samples of the test's logs and how they are cut, in time order. Of two that cover the same time the longer counts."""
+    """Samples of the test's logs and how they are cut, by time. Of two that cover the same time the longer counts."""
     pieces: list[tuple[pa.Table, Stint]] = []
     for log in sorted(job.logs, key=lambda one: -(one.ended or 0) + (one.started or 0)):
         if log.samples is None:
@@ -239,11 +239,11 @@ def _record(
     for one in measures:
         for item in _computed(one, replace(stretch, known=known)):
             if isinstance(item, Finding):
-                measured.findings.append({**asdict(item), "test": test, "stint": stint})
+                measured.findings.append({**vars(item), "test": test, "stint": stint})
                 continue
             known[item.quantity] = item
             measured.results.append(
-                {**asdict(item), "test": test, "stint": stint, "computed_at": now,
+                {**vars(item), "test": test, "stint": stint, "computed_at": now,
                  "method_version": f"{one.name}-{one.version}"}
             )  # fmt: skip
 
