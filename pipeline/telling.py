@@ -21,12 +21,19 @@ if TYPE_CHECKING:
     from .ingest import Ingested, Outcome
 
 
+MOST_ROWS = 500
+"""Rows of a table that a person is shown."""
+
+
 def table(book: Book, rows: pa.Table, units: Mapping[str, str], json: bool, heading: str = "") -> None:
     """Rows of a list, an answer or a query. units: UCUM code by column."""
     if json:
         emit(table_json(rows, units))
     else:
-        print_table(terminal.table_of(rows, units, book.facts["units"], book.facts["zone"], heading))
+        shown = rows.slice(0, MOST_ROWS)
+        print_table(terminal.table_of(shown, units, book.facts["units"], book.facts["zone"], heading))
+        if len(rows) > MOST_ROWS:
+            say(f"the first {MOST_ROWS} of {len(rows)} rows; `--json` gives all")
 
 
 def answer(book: Book, recipe: Recipe, rows: pa.Table, json: bool = False) -> None:

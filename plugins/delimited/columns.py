@@ -13,7 +13,7 @@ from rangebook.pipeline.units import conversion
 
 from .dialect import Dialect
 from .maps import ColumnMap, MapColumn, example
-from .names import CELLS, IGNORE, TIMES, Meaning, meaning, speaks_of_speed, targets
+from .names import CELLS, IGNORE, TIMES, Meaning, meaning, speaks_of_speed, targets, unit_is_strange
 
 _TEXTS = ("time", "date", "clock", "samples.fix", "fixes.fix")
 _CLOCK = re.compile(r"\d+[:h]\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp]\.?[Mm]\.?)?")
@@ -243,10 +243,14 @@ def _free(to: str, taken: Mapping[str, Column]) -> str | None:
 
 
 def _left_out(names: Sequence[str]) -> list[Finding]:
-    """Findings on columns that are not used; a speed without a unit is worth a word of its own."""
-    speeds = [name for name in names if speaks_of_speed(name)]
-    others = [name for name in names if name not in speeds]
+    """Findings on columns that are not used; a speed without a unit, or a strange unit, is worth a word of its own."""
+    strange = [name for name in names if unit_is_strange(name)]
+    speeds = [name for name in names if speaks_of_speed(name) and name not in strange]
+    others = [name for name in names if name not in (*speeds, *strange)]
     findings = []
+    if strange:
+        words = f"{_listed(strange)} left out: the unit is not known; say in a map what it is"
+        findings.append(Finding("unit-unknown", "warning", words))
     if speeds:
         words = f"{_listed(speeds)} left out: a speed without a unit may be km/h, mph or m/s; say it in a map"
         findings.append(Finding("unit-missing", "warning", words))

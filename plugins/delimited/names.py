@@ -155,6 +155,13 @@ def _unitless(header: str) -> Meaning | None:
     return None
 
 
+def unit_is_strange(header: str) -> bool:
+    """Whether a header names a known quantity, and in brackets a unit that is none of it."""
+    brackets = _BRACKETS.fullmatch(header)
+    known = [to for to in _candidates(plain(brackets[1])) if to not in TIMES] if brackets else []
+    return bool(brackets and known) and not any(_fits(brackets[2], to) for to in known)
+
+
 def speaks_of_speed(header: str) -> bool:
     """Whether a header that was left out for want of a unit speaks of a speed."""
     return any(targets()[to] == "m/s" for to in _candidates(plain(header)))
