@@ -36,6 +36,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from .levels import Levels, is_pack, levels
 from .reading import Floats, Wholes
 from .stretch import Fixes, Stint
 
@@ -52,11 +53,6 @@ SLOW_STEPS = 3
 MOST_ROWS = 2_000_000
 MOVING_METRE_PER_SECOND = 0.5
 
-DRIVE_SHARE, PACK_DRIVE_AMPERE = 0.05, (2.0, 5.0)
-CHARGE_SHARE, PACK_CHARGE_AMPERE = 0.01, (0.5, 2.0)
-PACK_QUIET_AMPERE = 0.3
-PACK_VOLT = 6.0  # no cell of any chemistry stands this high, no cart's pack this low
-
 _BLOCK_ROWS = 1_000_000
 _RAMP_SECOND = 5.0
 _MICROS = 1_000_000
@@ -64,29 +60,6 @@ _DRIVING, _DRAWING_LITTLE, _CHARGING_LITTLE, _CHARGING = -2, -1, 1, 2
 
 Flows = npt.NDArray[np.int8]
 Flags = npt.NDArray[np.bool_]
-
-
-class Levels(NamedTuple):
-    """Currents (A, all positive): a sample drives when it draws more than `drive`, charges above `charge`, and below
-    `quiet` either way it is nothing."""
-
-    drive: float
-    charge: float
-    quiet: float
-
-
-def levels(biggest: float, pack: bool) -> Levels:
-    """The levels for a log whose largest absolute current is `biggest` (A), of a pack or of a single cell."""
-    biggest = biggest if np.isfinite(biggest) else 0.0
-    drive, charge = DRIVE_SHARE * biggest, CHARGE_SHARE * biggest
-    if not pack:
-        return Levels(drive, charge, charge / 4)
-    drive, charge = _within(drive, PACK_DRIVE_AMPERE), _within(charge, PACK_CHARGE_AMPERE)
-    return Levels(drive, charge, max(charge / 4, PACK_QUIET_AMPERE))
-
-
-def _within(value: float, bounds: tuple[float, float]) -> float:
-    return min(max(value, bounds[0]), bounds[1])
 
 
 def cut(
@@ -139,11 +112,6 @@ def _flows(batches: Iterable[pa.RecordBatch], biggest: float) -> Iterator[tuple[
         if level is None:
             level = levels(biggest, is_pack(_column(batch, "voltage_volt")))
         yield batch.column("time").cast(pa.int64()).to_numpy(zero_copy_only=False), _flow(batch, level)
-
-
-def is_pack(volt: Floats) -> bool:
-    """Whether volts are those of a pack and not of a single cell; a pack where none are known."""
-    return not np.isfinite(volt).any() or float(np.nanmedian(volt)) > PACK_VOLT
 
 
 def _flow(batch: pa.RecordBatch, level: Levels) -> Flows:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import integrate, optimize
 
 from rangebook.pipeline.measures.limits import MEASURE
-from rangebook.pipeline.measures.windows import above, heaviest
+from rangebook.pipeline.measures.windows import above, heaviest, held_above
 from rangebook.pipeline.stretch import Samples
 
 from .electrical import batch, codes, known, measured, pack_trip, stint, stretch
@@ -17,25 +19,25 @@ from .electrical import batch, codes, known, measured, pack_trip, stint, stretch
 RATED = {"continuous_discharge_ampere": 100.0, "peak_discharge_ampere": 200.0, "peak_time_second": 10.0}
 
 
-def test_time_above_a_limit_is_from_where_the_line_crosses_it() -> None:
-    # By hand: -90, -130, -90 A at 0, 1, 2 s cross 100 A at 0.25 and 1.75 s. Holding each sample would say 1.0 s.
+def test_time_above_a_limit_is_that_of_the_samples_above_it() -> None:
+    # By hand: of -90, -130, -90 A at 0, 1, 2 s one is above 100 A, and stands for half a second either side.
     results, findings = measured(MEASURE, stint("drive", batch([0, 1, 2], 50.0, [-90, -130, -90]), pack=RATED))
-    assert results["over_continuous_second"].value == pytest.approx(1.5)
+    assert results["over_continuous_second"].value == pytest.approx(1.0)
     assert results["over_peak_second"].value == 0.0
     assert [finding.words for finding in findings] == [
-        "above its stated continuous limit of 100 A for 1.5 s, at most 130 A"
+        "above its stated continuous limit of 100 A for 1.0 s, at most 130 A"
     ]
 
 
-def test_a_breach_is_said_in_plain_words() -> None:
+def test_a_breach_is_said_once_and_in_plain_words() -> None:
     ampere = np.full(120, -80.0)
     ampere[50:64] = -150.0
     results, findings = measured(MEASURE, stint("drive", batch(np.arange(120), 50.0, ampere), pack=RATED))
-    assert results["over_continuous_second"].value == pytest.approx(13 + 2 * 50 / 70)
-    assert codes(findings) == ["above-rating", "above-rating"]
-    assert findings[0].words == "above its stated continuous limit of 100 A for 14 s, at most 150 A"
-    assert findings[1].words == (
-        "above its stated continuous limit of 100 A for 14 s on end; its peaks are stated for 10 s"
+    assert results["over_continuous_second"].value == pytest.approx(14.0)
+    assert [(finding.code, finding.severity) for finding in findings] == [("above-rating", "warning")]
+    assert findings[0].words == (
+        "above its stated continuous limit of 100 A for 14 s, at most 150 A; 14 s of it on end, and its peaks are "
+        "stated for 10 s"
     )
     assert "safe" not in " ".join(finding.words for finding in findings)
 
@@ -44,8 +46,55 @@ def test_above_peak_is_said_too() -> None:
     ampere = np.full(120, -80.0)
     ampere[50:55] = -250.0
     results, findings = measured(MEASURE, stint("drive", batch(np.arange(120), 50.0, ampere), pack=RATED))
-    assert results["over_peak_second"].value == pytest.approx(4 + 2 * 50 / 170)
-    assert "above its stated peak limit of 200 A for 4.6 s, at most 250 A" in [finding.words for finding in findings]
+    assert results["over_peak_second"].value == pytest.approx(5.0)
+    assert "above its stated peak limit of 200 A for 5.0 s, at most 250 A" in [finding.words for finding in findings]
+
+
+@pytest.mark.parametrize(("second", "ampere", "severity"), [(2, 60, "note"), (20, 51, "note"), (20, 60, "warning")])
+def test_a_little_regen_above_its_rating_is_a_note(second: int, ampere: float, severity: str) -> None:
+    course = np.full(300, -40.0)
+    course[100 : 100 + second] = ampere
+    log = batch(np.arange(300), 50.0, course)
+    _, findings = measured(MEASURE, stint("drive", log, pack={"continuous_charge_ampere": 50.0}))
+    assert [(finding.code, finding.severity) for finding in findings] == [("above-rating", severity)]
+    assert findings[0].words.startswith(f"charged above its stated continuous limit of 50 A for {second}")
+
+
+@pytest.mark.parametrize("step", [2, 3, 5, 10])
+def test_a_slower_log_finds_as_much_time_above_a_limit(step: int) -> None:
+    # Every sample of the simulated trip is in one of its thinned logs, so their mean is the count over all samples; and
+    # each lies within what it claims (k = 3). The line between samples would find as little as half of it at 10 s.
+    part = Samples.of(pack_trip("000"))
+    limit = float(np.quantile(-part.ampere, 0.97))
+    whole = held_above(part.second, -part.ampere, limit).total
+    found = [held_above(part.second[k::step], -part.ampere[k::step], limit) for k in range(step)]
+    assert np.mean([one.total for one in found]) == pytest.approx(whole, rel=0.02)
+    assert all(abs(one.total - whole) < 3 * one.u for one in found)
+
+
+def test_what_a_slower_log_misses_of_the_peaks_is_within_what_it_claims() -> None:
+    # The simulated trips at 1 s are the truth for themselves thinned (k = 3).
+    inside = []
+    for cycle, step in product(("000", "060"), (2, 5, 10)):
+        log = pack_trip(cycle)
+        whole, _ = measured(MEASURE, stint("drive", log))
+        for begin in range(0, step, max(1, step // 5)):
+            results, findings = measured(MEASURE, stint("drive", log.take(np.arange(begin, len(log), step))))
+            inside += [abs(one.value - whole[name].value) <= 3 * (one.u or 0) for name, one in results.items()]
+            said = " ".join(finding.words for finding in findings)
+            assert all(name in said for name in ("peak_discharge_ampere", "peak_charge_ampere") if name not in results)
+    assert np.mean(inside) >= 0.9
+
+
+def test_peaks_that_a_slow_log_cannot_show_are_no_figure() -> None:
+    # One pull of 200 A in a drive at 20 A, that one sample in ten seconds happens to meet.
+    ampere = np.full(400, -20.0)
+    ampere[200] = -200.0
+    results, findings = measured(MEASURE, stint("drive", batch(10.0 * np.arange(400), 50.0, ampere)))
+    assert "peak_discharge_ampere" not in results
+    assert codes(findings) == ["peaks-unclear"]
+    assert "one sample in 10 s" in findings[0].words
+    assert "peak_discharge_ampere (the largest seen is 200 A)" in findings[0].words
 
 
 def test_nothing_is_held_against_a_pack_without_ratings() -> None:

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rangebook.pipeline.stints import cut, cut_track, levels
+from rangebook.pipeline.levels import levels
+from rangebook.pipeline.stints import cut, cut_track
 from rangebook.pipeline.stretch import Fixes, Stint
 
 from .electrical import LFP_TRIP, START, batch, biggest, pack_trip, simulated
@@ -66,16 +67,36 @@ def test_pauses_up_to_300_s_stay_in_a_drive_and_longer_ones_are_rest() -> None:
     assert kinds == ["drive", "rest", "drive"]
 
 
-def test_regen_up_to_60_s_stays_in_a_drive_and_longer_charging_does_not() -> None:
-    assert shape(cut_whole(course((600, -60), (60, 30), (600, -60)))) == [("drive", 0, 1259)]
-    kinds = [kind for kind, _, _ in shape(cut_whole(course((600, -60), (65, 30), (600, -60))))]
+def test_regen_of_a_long_descent_stays_in_a_drive_and_a_charger_does_not() -> None:
+    # 130 s of regen without a break: 550 m down at 15 km/h.
+    assert shape(cut_whole(course((600, -60), (130, 30), (600, -60)))) == [("drive", 0, 1329)]
+    assert shape(cut_whole(course((600, -60), (295, 30), (600, -60)))) == [("drive", 0, 1494)]
+    kinds = [kind for kind, _, _ in shape(cut_whole(course((600, -60), (305, 30), (600, -60))))]
     assert kinds == ["drive", "charge", "drive"]
 
 
+def test_regen_at_the_ends_of_a_drive_belongs_to_it() -> None:
+    # Off from the top of a hill with a minute and a half of regen, and rolling to the stop with some after 5 s of none.
+    log = course((900, 0), (90, 30), (600, -60), (5, 0), (40, 20), (900, 0))
+    assert shape(cut_whole(log)) == [("rest", 0, 898), ("drive", 899, 1635), ("rest", 1636, 2534)]
+
+
+def test_lights_left_on_after_the_last_regen_belong_to_the_drive() -> None:
+    log = course((900, 0), (600, -60), (4, 20), (60, -1.1), (900, 0))
+    assert shape(cut_whole(log)) == [("rest", 0, 898), ("drive", 899, 1564), ("rest", 1565, 2463)]
+
+
+def test_a_charge_that_the_log_cuts_short_is_one_unless_a_drive_is_right_beside_it() -> None:
+    assert [stint.kind for stint in cut_whole(course((600, 0), (100, 20)))] == ["rest", "charge"]
+    assert [stint.kind for stint in cut_whole(course((100, 20), (600, 0)))] == ["charge", "rest"]
+    assert [stint.kind for stint in cut_whole(course((600, -60), (100, 20)))] == ["drive"]
+    assert [stint.kind for stint in cut_whole(course((600, 0), (100, 20), (600, 0)))] == ["rest"]
+
+
 def test_long_regen_of_a_moving_cart_stays_in_the_drive() -> None:
-    log = course((600, -60), (120, 30), (600, -60))
+    log = course((600, -60), (420, 30), (600, -60))
     moving = batch(np.arange(len(log)), 50.0, log.column("current_ampere").to_numpy(), speed_metre_per_second=5.0)
-    assert shape(cut_whole(moving)) == [("drive", 0, 1319)]
+    assert shape(cut_whole(moving)) == [("drive", 0, 1619)]
 
 
 def test_a_charge_keeps_its_long_tail_of_small_current() -> None:

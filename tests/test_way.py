@@ -465,6 +465,17 @@ def test_nothing_gives_nothing() -> None:
     assert list(results(drive(samples=electric))) == ["duration_second"]
 
 
+def test_where_a_drive_ends_is_less_sure_when_only_its_current_tells() -> None:
+    # By hand: 1 s steps at both ends, sqrt(2 / 12); rolling up to 10 s more, 10 / sqrt(12): 2.915 s together.
+    channel = samples(np.full(100, 5.0))
+    told = results(drive(samples=channel))["duration_second"]
+    silent = results(drive(samples=replace(channel, other={})))["duration_second"]
+    assert told.u == pytest.approx((2 / 12) ** 0.5)
+    assert silent.u == pytest.approx(2.915, abs=1e-3)
+    resting = results(replace(drive(samples=replace(channel, other={})), kind="rest"))["duration_second"]
+    assert resting.u == pytest.approx((2 / 12) ** 0.5)
+
+
 @pytest.mark.parametrize("kind", ["rest", "charge"])
 def test_of_what_is_no_drive_only_the_length_is_told(kind: str) -> None:
     stretch = Stretch(kind, steady()[1], steady()[0])

@@ -21,30 +21,31 @@ SLOW_SECOND = 10.0
 LEAST_METRE = 100.0
 NOTICED_SHARE = 0.005
 """What gaps may have held before it is worth a warning, as a share of what flowed."""
-NET_SHARE = 0.5
-"""How much of what hides between samples the net is off by; see flow.sampling()."""
+HIDDEN_SHARE = 0.5**0.5
+"""How much of flow.sampling() a figure is off by. That is the miss of samples twice as far apart. Where samples are too
+far apart to hang together, n misses of a step each add up to the root of n steps, so half the step misses the root of a
+half; of samples that do hang together it misses less."""
 
 
 @dataclass(frozen=True)
 class Doubt:
     """Standard uncertainties of a flow. gain_ah, gain_wh: shares of the figure (1), shared by all figures of the same
-    instruments. net_ah, gross_ah: the rest (A.h), of the net and of charging and discharging alone. volt: V that turn
-    those into W.h."""
+    instruments. net_ah, charging_ah, discharging_ah: the rest (A.h) of each. volt: V that turn those into W.h."""
 
     gain_ah: float
     gain_wh: float
     net_ah: float
-    gross_ah: float
+    charging_ah: float
+    discharging_ah: float
     volt: float
 
-    def ah(self, value: float, net: bool = False) -> float:
-        return un.combine(self.gain_ah * value, self.net_ah if net else self.gross_ah)
+    def ah(self, value: float, own: float) -> float:
+        """Of a charge of `value` A.h, `own` (A.h) being the part that is not the gain."""
+        return un.combine(self.gain_ah * value, own)
 
-    def own_wh(self, net: bool = False) -> float:
-        return self.volt * (self.net_ah if net else self.gross_ah)
-
-    def wh(self, value: float, net: bool = False) -> float:
-        return un.combine(self.gain_wh * value, self.own_wh(net))
+    def wh(self, value: float, own: float) -> float:
+        """Of an energy of `value` W.h, `own` (A.h) being the part that is not the gain."""
+        return un.combine(self.gain_wh * value, self.volt * own)
 
 
 def doubt_of(stretch: Stretch, flowed: Flow, zero_u: float) -> Doubt:
@@ -54,10 +55,9 @@ def doubt_of(stretch: Stretch, flowed: Flow, zero_u: float) -> Doubt:
     shunt, voltmeter = un.gain(stretch.instruments, "shunt"), un.gain(stretch.instruments, "voltmeter")
     drift = zero_u * flowed.second / HOUR
     gaps = un.of_limit(flowed.mean_ampere * flowed.gap_second / HOUR)
-    both = min(flowed.charging_ah, flowed.discharging_ah) > 0
-    net = un.combine(drift, gaps, NET_SHARE * flowed.sampling_ah)
-    gross = un.combine(drift, gaps, flowed.sampling_ah) if both else net
-    return Doubt(shunt, un.combine(shunt, voltmeter), net, gross, flowed.mean_volt)
+    hidden = (flowed.sampling_ah, flowed.charging_sampling_ah, flowed.discharging_sampling_ah)
+    net, charging, discharging = (un.combine(drift, gaps, HIDDEN_SHARE * one) for one in hidden)
+    return Doubt(shunt, un.combine(shunt, voltmeter), net, charging, discharging, flowed.mean_volt)
 
 
 def compute(stretch: Stretch) -> Iterator[Result | Finding]:
@@ -116,21 +116,27 @@ def _noticed(stretch: Stretch, flowed: Flow) -> Iterator[Finding]:
 
 def _charge(flowed: Flow, doubt: Doubt) -> Iterator[Result]:
     way = "trapezoid"
-    yield Result("discharging_ah", flowed.discharging_ah, "A.h", doubt.ah(flowed.discharging_ah), way)
-    yield Result("charging_ah", flowed.charging_ah, "A.h", doubt.ah(flowed.charging_ah), way)
-    yield Result("net_ah", flowed.net_ah, "A.h", doubt.ah(flowed.net_ah, net=True), way)
+    yield Result(
+        "discharging_ah", flowed.discharging_ah, "A.h", doubt.ah(flowed.discharging_ah, doubt.discharging_ah), way
+    )
+    yield Result("charging_ah", flowed.charging_ah, "A.h", doubt.ah(flowed.charging_ah, doubt.charging_ah), way)
+    yield Result("net_ah", flowed.net_ah, "A.h", doubt.ah(flowed.net_ah, doubt.net_ah), way)
     yield Result("gap_second", flowed.gap_second, "s", un.of_step(max(flowed.step, 1e-3)), "longer-than-3-steps")
 
 
 def _energy(stretch: Stretch, flowed: Flow, doubt: Doubt) -> Iterator[Result]:
     way = "linear-product"
-    yield Result("discharging_wh", flowed.discharging_wh, "W.h", doubt.wh(flowed.discharging_wh), way)
-    yield Result("charging_wh", flowed.charging_wh, "W.h", doubt.wh(flowed.charging_wh), way)
-    yield Result("net_wh", flowed.net_wh, "W.h", doubt.wh(flowed.net_wh, net=True), way)
+    yield Result(
+        "discharging_wh", flowed.discharging_wh, "W.h", doubt.wh(flowed.discharging_wh, doubt.discharging_ah), way
+    )
+    yield Result("charging_wh", flowed.charging_wh, "W.h", doubt.wh(flowed.charging_wh, doubt.charging_ah), way)
+    yield Result("net_wh", flowed.net_wh, "W.h", doubt.wh(flowed.net_wh, doubt.net_ah), way)
     if main_kind(stretch) == "drive" and flowed.discharging_wh > 0:
         share = flowed.charging_wh / flowed.discharging_wh
-        own = doubt.own_wh() / flowed.discharging_wh
-        yield Result("regen_share", share, "1", un.combine(own, share * own), way, note="the instruments' gain cancels")
+        back, out = (doubt.volt * own / flowed.discharging_wh for own in (doubt.charging_ah, doubt.discharging_ah))
+        yield Result(
+            "regen_share", share, "1", un.combine(back, share * out), way, note="the instruments' gain cancels"
+        )
 
 
 def _per_way(stretch: Stretch, flowed: Flow, doubt: Doubt) -> Iterator[Result | Finding]:
@@ -144,9 +150,9 @@ def _per_way(stretch: Stretch, flowed: Flow, doubt: Doubt) -> Iterator[Result | 
     km = way.value / 1000
     note = f"distance by {way.method}"
     if np.isfinite(flowed.net_wh):
-        u = _per_km_u(-flowed.net_wh, doubt.wh(flowed.net_wh, net=True), way)
+        u = _per_km_u(-flowed.net_wh, doubt.wh(flowed.net_wh, doubt.net_ah), way)
         yield Result("consumption_wh_per_km", -flowed.net_wh / km, "W.h/km", u, "net/distance", note=note)
-    u = _per_km_u(flowed.discharging_ah, doubt.ah(flowed.discharging_ah), way)
+    u = _per_km_u(flowed.discharging_ah, doubt.ah(flowed.discharging_ah, doubt.discharging_ah), way)
     yield Result("discharge_ah_per_km", flowed.discharging_ah / km, "A.h/km", u, "discharging/distance", note=note)
 
 
@@ -160,7 +166,7 @@ def _per_km_u(value: float, u: float, way: Result) -> float | None:
 
 MEASURE = Measure(
     "energy",
-    "1",
+    "2",
     "Charge and energy out and in, and what the way took of them.",
     (
         Quantity("discharging_ah", "A.h", "charge drawn"),

@@ -1,30 +1,36 @@
 """Currents against what the register states the pack bears. Only stated ratings are held against it.
 
-Peaks are the largest mean over a window, the line between samples straight; times above a rating are from the
-instants that line crosses it (see windows.above).
+Peaks are the largest sample, or the largest mean over a window with the line between samples straight; their
+uncertainty holds what may hide between samples (see thinning.py), and where that is more than a third of the figure
+there is none. Times above a rating count samples (see windows.held_above).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 
-from ..reading import Finding, Floats
+from ..reading import Finding
 from ..stretch import Measure, Quantity, Result, Samples, Stretch
 from . import uncertainty as un
 from .parts import main_parts, usual_step
-from .windows import above, heaviest
+from .thinning import Part, hidden
+from .windows import Held, heaviest, held_above
 from .zero import removed, removed_u
 
 WINDOWS = {"peak_discharge_1s_ampere": 1.0, "peak_discharge_10s_ampere": 10.0, "peak_discharge_60s_ampere": 60.0}
+BRIEF_SECOND, SLIGHT_SHARE = 5.0, 0.05
+"""Above a continuous rating for less than this, or by less, is a note and no warning. Common practice, no source."""
 
 
 class _Currents(NamedTuple):
-    """Parts of a stretch with the shunt's zero taken off; gain (1) and zero (A): their standard uncertainties."""
+    """Parts of a stretch (second, ampere) with the shunt's zero taken off; gain (1) and zero (A): their standard
+    uncertainties."""
 
-    parts: Sequence[tuple[Floats, Floats]]
+    parts: Sequence[Part]
     gain: float
     zero: float
 
@@ -36,22 +42,34 @@ class _Currents(NamedTuple):
     def u(self, ampere: float) -> float:
         return un.combine(self.gain * ampere, self.zero)
 
-    def peak(self, sign: float) -> float:
-        return max(float(np.nanmax(sign * ampere)) for _, ampere in self.parts)
+    def step(self) -> float:
+        return max(usual_step(second) for second, _ in self.parts)
 
-    def heaviest(self, width: float) -> float | None:
-        """The largest mean discharge (A) over `width` s, None where no part is that long or samples lie wider."""
-        found = [heaviest(second, -ampere, width) for second, ampere in self.parts if usual_step(second) <= width]
-        means = [one.mean for one in found if one]
-        return max(means) if means else None
-
-    def above(self, limit: float, sign: float = -1.0) -> tuple[float, float]:
-        spans = [above(second, sign * ampere, limit) for second, ampere in self.parts]
-        return sum(total for total, _ in spans), max(longest for _, longest in spans)
+    def above(self, limit: float, sign: float = -1.0) -> Held:
+        """Seconds above `limit` of all parts; the uncertainty holds how that moves with the current's own."""
+        spans, lower, higher = (
+            [held_above(second, sign * ampere, level) for second, ampere in self.parts]
+            for level in (limit, limit - self.u(limit), limit + self.u(limit))
+        )
+        shift = (sum(one.total for one in lower) - sum(one.total for one in higher)) / 2
+        u = un.combine(shift, *(one.u for one in spans))
+        return Held(sum(one.total for one in spans), u, max(one.longest for one in spans))
 
 
 def _has_current(part: Samples) -> bool:
     return bool(np.isfinite(part.ampere).any())
+
+
+def _largest(sign: float, parts: Sequence[Part]) -> float | None:
+    """The largest sample (A) of charge (1) or discharge (-1)."""
+    known = [sign * ampere[np.isfinite(ampere)] for _, ampere in parts]
+    return max((float(one.max()) for one in known if len(one)), default=None)
+
+
+def _heaviest(width: float, parts: Sequence[Part]) -> float | None:
+    """The largest mean discharge (A) over `width` s, None where no part is that long."""
+    found = [heaviest(second, -ampere, width) for second, ampere in parts]
+    return max((one.mean for one in found if one), default=None)
 
 
 def compute(stretch: Stretch) -> Iterator[Result | Finding]:
@@ -62,24 +80,27 @@ def compute(stretch: Stretch) -> Iterator[Result | Finding]:
     yield from _peaks(currents)
     yield from _over(stretch, currents, "continuous_discharge_ampere", "over_continuous_second", "continuous")
     yield from _over(stretch, currents, "peak_discharge_ampere", "over_peak_second", "peak")
-    yield from _too_long(stretch, currents)
     yield from _charged_too_hard(stretch, currents)
 
 
-_BETWEEN = "between samples it may have been more"
-
-
-def _peaks(currents: _Currents) -> Iterator[Result]:
-    discharge = currents.peak(-1.0)
-    if discharge > 0:
-        yield Result("peak_discharge_ampere", discharge, "A", currents.u(discharge), "largest-sample", note=_BETWEEN)
-    for name, width in WINDOWS.items():
-        mean = currents.heaviest(width)
-        if mean is not None and mean > 0:
-            yield Result(name, mean, "A", currents.u(mean), "largest-window-mean")
-    charge = currents.peak(1.0)
-    if charge > 0:
-        yield Result("peak_charge_ampere", charge, "A", currents.u(charge), "largest-sample", note=_BETWEEN)
+def _peaks(currents: _Currents) -> Iterator[Result | Finding]:
+    figures = {"peak_discharge_ampere": partial(_largest, -1.0)}
+    figures |= {name: partial(_heaviest, width) for name, width in WINDOWS.items() if currents.step() <= width}
+    figures["peak_charge_ampere"] = partial(_largest, 1.0)
+    unclear = []
+    for name, figure in figures.items():
+        ampere = figure(currents.parts)
+        if ampere is None or ampere <= 0:
+            continue
+        u = un.combine(currents.u(ampere), hidden(currents.parts, figure, WINDOWS.get(name, 0.0)))
+        if u > un.MOST_DOUBT * ampere:
+            unclear.append(f"{name} (the largest seen is {_ampere(ampere)})")
+            continue
+        method = "largest-window-mean" if name in WINDOWS else "largest-sample"
+        yield Result(name, ampere, "A", u, method, note="between samples it may have been more")
+    if unclear:
+        words = f"one sample in {currents.step():.3g} s does not show peaks, so there is no {', no '.join(unclear)}"
+        yield Finding("peaks-unclear", "note", words)
 
 
 def _over(stretch: Stretch, currents: _Currents, rating: str, quantity: str, word: str) -> Iterator[Result | Finding]:
@@ -88,43 +109,31 @@ def _over(stretch: Stretch, currents: _Currents, rating: str, quantity: str, wor
     if not limit:
         return
     limit = float(limit)
-    spent, _ = currents.above(limit)
-    yield Result(quantity, spent, "s", _over_u(currents, limit), "linear-crossing", note=f"above {limit:g} A")
-    if spent > 0:
-        peak = currents.peak(-1.0)
-        words = f"above its stated {word} limit of {limit:g} A for {_seconds(spent)}, at most {_ampere(peak)}"
-        yield Finding("above-rating", "warning", words)
-
-
-def _over_u(currents: _Currents, limit: float) -> float:
-    """Standard uncertainty (s) of a time above `limit`: how it moves when the current is off by its own uncertainty,
-    and the step between samples."""
-    u = currents.u(limit)
-    shift = (currents.above(limit - u)[0] - currents.above(limit + u)[0]) / 2
-    step = max(usual_step(second) for second, _ in currents.parts)
-    return un.combine(shift, un.of_step(max(step, 1e-3)))
-
-
-def _too_long(stretch: Stretch, currents: _Currents) -> Iterator[Finding]:
-    """Stretches on end above a limit that last longer than the time the pack's peak is stated for."""
+    held = currents.above(limit)
+    yield Result(quantity, held.total, "s", held.u or 1e-3, "samples-above", note=f"above {limit:g} A")
+    if held.total <= 0:
+        return
+    most = _largest(-1.0, currents.parts) or 0.0
+    words = f"above its stated {word} limit of {limit:g} A for {_seconds(held.total)}, at most {_ampere(most)}"
     allowed = float(stretch.pack.get("peak_time_second") or np.inf)
-    for rating, word in (("continuous_discharge_ampere", "continuous"), ("peak_discharge_ampere", "peak")):
-        limit = float(stretch.pack.get(rating) or np.inf)
-        longest = currents.above(limit)[1]
-        if longest > allowed:
-            words = (
-                f"above its stated {word} limit of {limit:g} A for {_seconds(longest)} on end; its peaks are "
-                f"stated for {allowed:g} s"
-            )
-            yield Finding("above-rating", "warning", words)
+    if held.longest > allowed:
+        words += f"; {_seconds(held.longest)} of it on end, and its peaks are stated for {allowed:g} s"
+    brief = word == "continuous" and held.longest <= allowed and _of_little_worth(held, most, limit)
+    yield Finding("above-rating", "note" if brief else "warning", words)
+
+
+def _of_little_worth(held: Held, most: float, limit: float) -> bool:
+    return held.total < BRIEF_SECOND or most < (1 + SLIGHT_SHARE) * limit
 
 
 def _charged_too_hard(stretch: Stretch, currents: _Currents) -> Iterator[Finding]:
     limit = float(stretch.pack.get("continuous_charge_ampere") or np.inf)
-    spent = currents.above(limit, 1.0)[0]
-    if spent > 0:
-        words = f"charged above its stated continuous limit of {limit:g} A for {_seconds(spent)}"
-        yield Finding("above-rating", "warning", f"{words}, at most {_ampere(currents.peak(1.0))}")
+    held = currents.above(limit, 1.0) if np.isfinite(limit) else Held(0.0, 0.0, 0.0)
+    if held.total > 0:
+        most = _largest(1.0, currents.parts) or 0.0
+        words = f"charged above its stated continuous limit of {limit:g} A for {_seconds(held.total)}"
+        severity = "note" if _of_little_worth(held, most, limit) else "warning"
+        yield Finding("above-rating", severity, f"{words}, at most {_ampere(most)}")
 
 
 def _ampere(ampere: float) -> str:
@@ -137,7 +146,7 @@ def _seconds(second: float) -> str:
 
 MEASURE = Measure(
     "limits",
-    "1",
+    "2",
     "Peaks of current, and how long they stood above what the register states the pack bears.",
     (
         Quantity("peak_discharge_ampere", "A", "largest discharge, one sample"),

@@ -6,14 +6,14 @@ stopped before the cut-off proves only that the pack holds at least so much: a l
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..chemistry import is_lead, rated_hours
 from ..reading import Finding
-from ..stretch import Measure, Quantity, Result, Stretch
+from ..stretch import Measure, Quantity, Result, Samples, Stretch
 from . import uncertainty as un
 from .ending import Beginning, Ending, beginning_of, charged_between, ending_of
 from .energy import Doubt, doubt_of
@@ -33,13 +33,15 @@ OTHER_RATE = 1.5
 
 @dataclass(frozen=True)
 class Discharge:
-    """A discharge from its beginning to the cut-off or to where it stopped. whole: charge drawn in all, A.h."""
+    """A discharge from its beginning to the cut-off or to where it stopped. whole: charge drawn in all, A.h.
+    ending_ah: standard uncertainty from not knowing just where the cut-off is, A.h."""
 
     flowed: Flow
     doubt: Doubt
     beginning: Beginning
     ending: Ending
     whole: float
+    ending_ah: float = 0.0
 
     @property
     def complete(self) -> bool:
@@ -48,6 +50,14 @@ class Discharge:
     @property
     def ah(self) -> float:
         return -self.flowed.net_ah
+
+    @property
+    def u_ah(self) -> float:
+        return un.combine(self.doubt.ah(self.ah, self.doubt.net_ah), self.ending_ah)
+
+    @property
+    def u_wh(self) -> float:
+        return un.combine(self.doubt.wh(self.flowed.net_wh, self.doubt.net_ah), self.ending_ah * self.flowed.mean_volt)
 
     @property
     def note(self) -> str:
@@ -63,8 +73,9 @@ class Discharge:
 
 def compute(stretch: Stretch) -> Iterator[Result | Finding]:
     """All figures of this family for `stretch`, and why one that is expected is not there."""
-    volts = {result.quantity: result for result in voltages(stretch)}
-    yield from volts.values()
+    seen = list(voltages(stretch))
+    yield from seen
+    volts = {result.quantity: result for result in seen if isinstance(result, Result)}
     if stretch.kind not in FULL_KINDS:
         return
     if charged_between(stretch):
@@ -86,27 +97,41 @@ def _discharge(stretch: Stretch, rest_volt: float | None) -> Discharge | None:
     parts = [part for part in main_parts(stretch) if np.isfinite(part.ampere).sum() > 1]
     if not parts:
         return None
-    ending = ending_of(stretch)
-    whole = flow_of(parts, removed(stretch))
-    if ending.second is None:
-        flowed = whole
-    else:
-        rows = [int(np.searchsorted(part.second, ending.second, "right")) for part in parts]
-        flowed = flow_of([p.part(0, n - 1) for p, n in zip(parts, rows, strict=True) if n > 1], removed(stretch))
+    ending, zero = ending_of(stretch), removed(stretch)
+    whole = flow_of(parts, zero)
+    flowed = _until(parts, ending, zero)
     if not flowed.second:
         return None
-    doubt = doubt_of(stretch, flowed, removed_u(stretch))
-    return Discharge(flowed, doubt, beginning_of(stretch, rest_volt), ending, -whole.net_ah)
+    doubt, beginning = doubt_of(stretch, flowed, removed_u(stretch)), beginning_of(stretch, rest_volt)
+    return Discharge(flowed, doubt, beginning, ending, -whole.net_ah, _ending_u(stretch, parts, ending))
+
+
+def _until(parts: Sequence[Samples], ending: Ending, zero: float) -> Flow:
+    """What flowed in `parts` until the cut-off."""
+    if ending.second is None:
+        return flow_of(parts, zero)
+    rows = [int(np.searchsorted(part.second, ending.second, "right")) for part in parts]
+    return flow_of([p.part(0, n - 1) for p, n in zip(parts, rows, strict=True) if n > 1], zero)
+
+
+def _ending_u(stretch: Stretch, parts: Sequence[Samples], ending: Ending) -> float:
+    """Standard uncertainty (A.h) that the cut-off brings: half of what is drawn between where it would be with the
+    volts off by their own standard uncertainty one way and the other (JCGM 100:2008, 5.1.3, note 2). Past the knee
+    that is next to nothing; a pack with a soft end, or one that touches the limit early under load, has much of it."""
+    if ending.how != "dwell" or ending.second is None or ending.limit is None:
+        return 0.0
+    off = un.gain(stretch.instruments, "voltmeter") * ending.limit
+    zero = removed(stretch)
+    drawn = [_until(parts, ending_of(stretch, shift), zero).net_ah for shift in (-off, off)]
+    return abs(drawn[0] - drawn[1]) / 2
 
 
 def _capacity(discharge: Discharge) -> Iterator[Result]:
-    flowed, doubt, bound = discharge.flowed, discharge.doubt, not discharge.complete
+    flowed, bound = discharge.flowed, not discharge.complete
     method = "net-so-far" if bound else "net-full-to-cut-off"
-    u = doubt.ah(flowed.net_ah, net=True)
-    yield Result("capacity_ah", discharge.ah, "A.h", u, method, bound, discharge.note)
+    yield Result("capacity_ah", discharge.ah, "A.h", discharge.u_ah, method, bound, discharge.note)
     if np.isfinite(flowed.net_wh):
-        u = doubt.wh(flowed.net_wh, net=True)
-        yield Result("capacity_wh", -flowed.net_wh, "W.h", u, method, bound, discharge.note)
+        yield Result("capacity_wh", -flowed.net_wh, "W.h", discharge.u_wh, method, bound, discharge.note)
 
 
 def _against_rating(stretch: Stretch, discharge: Discharge) -> Iterator[Result | Finding]:
@@ -116,7 +141,7 @@ def _against_rating(stretch: Stretch, discharge: Discharge) -> Iterator[Result |
         yield Finding("no-rating", "note", "no rated capacity is stated for the pack: no depth, no state of health")
         return
     percent = 100 * discharge.ah / float(rated)
-    u = 100 * discharge.doubt.ah(discharge.ah, net=True) / float(rated)
+    u = 100 * discharge.u_ah / float(rated)
     note = f"of {float(rated):g} Ah as rated"
     if discharge.beginning.full:
         yield Result("depth_of_discharge_percent", percent, "%", u, "net/rated", note=note)
@@ -142,7 +167,8 @@ def _range(stretch: Stretch, discharge: Discharge | None) -> Iterator[Result | F
         yield Result("range_metre", way.value, "m", way.u, way.method, not reached, f"{note}; no log of the pack")
         return
     share = min(discharge.ah / discharge.whole, 1.0) if discharge.whole > 0 and _drove_on(stretch, discharge) else 1.0
-    u = None if way.u is None else un.combine(way.u * share, DOUBT_OF_SHARE * (1 - share) * way.value)
+    off = un.combine(DOUBT_OF_SHARE * (1 - share), discharge.ending_ah / max(discharge.whole, 1e-9))
+    u = None if way.u is None else un.combine(way.u * share, off * way.value)
     note = discharge.note if share == 1.0 else f"{discharge.note}; {share:.1%} of the way, as of the charge"
     yield Result("range_metre", way.value * share, "m", u, way.method, not discharge.complete, note)
 
@@ -164,7 +190,7 @@ def _noticed(stretch: Stretch, discharge: Discharge, lowest: float | None) -> It
         yield Finding(
             "no-cut-off", "note", f"{_why_not(stretch, ending, lowest)}; capacity and range are at least this"
         )
-    if ending.how == "sheet" and ending.limit and lowest is not None:
+    if ending.how == "sheet" and ending.limit and lowest is not None and lowest > ending.limit:
         words = f"the sheet says {stretch.test.get('end_reason')}, but the lowest loaded voltage is {lowest:.1f} V"
         yield Finding("cut-off-not-seen", "note", f"{words} and the cut-off {ending.limit:g} V")
     after = _drove_on(stretch, discharge)
@@ -181,7 +207,7 @@ def _why_not(stretch: Stretch, ending: Ending, lowest: float | None) -> str:
 
 MEASURE = Measure(
     "pack",
-    "1",
+    "2",
     "Volts at rest and loaded, capacity from full to cut-off, depth, health, and the range that was driven.",
     (
         Quantity("rest_start_volt", "V", "voltage at rest before the drive"),

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ..levels import is_pack, levels
 from ..reading import Floats
-from ..stints import is_pack, levels
 from ..stretch import Samples, Stint, Stretch
 from ..tables import TEST_KINDS
 
@@ -79,6 +79,14 @@ def usual_step(second: Floats) -> float:
 def gap_limit(second: Floats) -> float:
     """Steps longer than this (s) are gaps: the longer of 5 s and three usual steps."""
     return max(GAP_SECOND, GAP_STEPS * usual_step(second))
+
+
+def weights(second: Floats) -> Floats:
+    """The time (s) that each sample at `second` (s, ascending) stands for: half of the step before it and of the step
+    after it, nothing of a gap. They add up to the time that is covered."""
+    step = np.diff(second)
+    half = np.where(step <= gap_limit(second), step, 0.0) / 2
+    return np.asarray(np.r_[0.0, half] + np.r_[half, 0.0])[: len(second)]
 
 
 def load_level(samples: Samples | None) -> float:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
 
-from ..reading import Floats
+from ..reading import Finding, Floats
 from ..stretch import Result, Samples, Stint, Stretch
 from . import uncertainty as un
 from .marks import lowest_loaded, rest_after, rest_before
-from .parts import load_level, main_kind, main_parts, main_stints
+from .parts import load_level, main_kind, main_parts, main_stints, usual_step
+from .thinning import Part, hidden
 from .windows import heaviest
 
 MEAN_SECOND = 60.0
@@ -22,7 +25,7 @@ MARK_STEP_VOLT = 0.1
 """What people read a meter to, V."""
 
 
-def voltages(stretch: Stretch) -> Iterator[Result]:
+def voltages(stretch: Stretch) -> Iterator[Result | Finding]:
     """rest_start_volt, rest_end_volt, lowest_loaded_volt and sag_volt, as far as the stretch holds them."""
     if main_kind(stretch) == "charge":
         return
@@ -77,34 +80,65 @@ def rest_end(stretch: Stretch) -> Result | None:
     return _marked(stretch, "rest_end_volt", marked[0], f"as written {marked[1] / 60:.0f} min after the end")
 
 
-def lowest(stretch: Stretch) -> Result | None:
-    """The lowest volts of any sample under load; without a log, of the marks."""
-    load = load_level(stretch.samples)
-    volts = [part.volt[(part.ampere < -load) & np.isfinite(part.volt)] for part in main_parts(stretch)]
-    loaded = np.concatenate([*volts, np.empty(0)])
-    if len(loaded):
-        return _logged(stretch, "lowest_loaded_volt", float(loaded.min()), "lowest-sample", "")
+def lowest(stretch: Stretch) -> Result | Finding | None:
+    """The lowest volts of any sample under load, with what may hide between samples (see thinning.py); without a log,
+    of the marks."""
+    parts = [(part.second, part.volt, part.ampere) for part in main_parts(stretch)]
+    figure = partial(_lowest_under, load_level(stretch.samples))
+    volt = figure(parts)
+    if volt is not None:
+        found = _logged(stretch, "lowest_loaded_volt", volt, "lowest-sample", _BETWEEN)
+        return _if_clear(replace(found, u=un.combine(found.u or 0.0, hidden(parts, figure))), parts)
     marked = lowest_loaded(stretch)
     return None if marked is None else _marked(stretch, "lowest_loaded_volt", marked, "the lowest written down")
 
 
-def sag(stretch: Stretch) -> Result | None:
+_BETWEEN = "between samples it may have been less"
+
+
+def _lowest_under(load: float, parts: Sequence[Part]) -> float | None:
+    """The lowest volts of any sample that draws more than `load` (A)."""
+    volts = [volt[(ampere < -load) & np.isfinite(volt)] for _, volt, ampere in parts]
+    return min((float(one.min()) for one in volts if len(one)), default=None)
+
+
+def sag(stretch: Stretch) -> Result | Finding | None:
     """How far (V) the heaviest 10 s of discharge pull the voltage below what it last was without load, at most two
-    minutes before: so near that the state of charge is the same."""
+    minutes before: so near that the state of charge is the same. Not where those 10 s hold less than two steps, nor
+    where what hides between samples (see thinning.py) is more than a third of it."""
+    parts = [(part.second, part.volt, part.ampere) for part in main_parts(stretch)]
     load = load_level(stretch.samples)
-    found = [one for one in (_sag_in(part, load) for part in main_parts(stretch)) if one is not None]
-    if not found or stretch.samples is None:
+    found = _sag_of(load, parts)
+    if found is None or stretch.samples is None:
         return None
-    ampere, volt = max(found)
+    ampere, volt = found
     step = un.resolution(stretch.instruments, "voltmeter", stretch.samples.volt)
-    u = un.combine(un.gain(stretch.instruments, "voltmeter") * volt, un.of_step(step) * np.sqrt(2))
-    return Result("sag_volt", volt, "V", float(u), "heaviest-10s", note=f"at {ampere:.0f} A")
+    between = hidden(parts, lambda some: (_sag_of(load, some) or (0.0, None))[1], SAG_SECOND)
+    between = between if 2 * _step(parts) <= SAG_SECOND else np.inf
+    u = un.combine(un.gain(stretch.instruments, "voltmeter") * volt, un.of_step(step) * 2**0.5, between)
+    return _if_clear(Result("sag_volt", volt, "V", u, "heaviest-10s", note=f"at {ampere:.0f} A"), parts)
 
 
-def _sag_in(part: Samples, load: float) -> tuple[float, float] | None:
-    """Mean discharge (A) of the heaviest 10 s of `part`, and the sag (V) it made."""
-    known = np.isfinite(part.volt) & np.isfinite(part.ampere)
-    second, volt, ampere = part.second[known], part.volt[known], part.ampere[known]
+def _if_clear(found: Result, parts: Sequence[Part]) -> Result | Finding:
+    """`found`, or why there is no such figure where it is mostly doubt."""
+    if found.u is not None and found.u <= un.MOST_DOUBT * abs(found.value):
+        return found
+    words = f"one sample in {_step(parts):.3g} s does not show it, so there is no {found.quantity}"
+    return Finding("volts-unclear", "note", f"{words}: it would be {found.value:.2f} V")
+
+
+def _step(parts: Sequence[Part]) -> float:
+    return max(usual_step(part[0]) for part in parts)
+
+
+def _sag_of(load: float, parts: Sequence[Part]) -> tuple[float, float] | None:
+    """Mean discharge (A) of the heaviest 10 s of all `parts`, and the sag (V) it made."""
+    return max((one for one in (_sag_in(part, load) for part in parts) if one is not None), default=None)
+
+
+def _sag_in(part: Part, load: float) -> tuple[float, float] | None:
+    known = np.isfinite(part[1]) & np.isfinite(part[2])
+    second, volt, ampere = (column[known] for column in part)
     hard = heaviest(second, -ampere, SAG_SECOND)
     if hard is None or hard.mean <= load:
         return None

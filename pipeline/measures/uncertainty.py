@@ -18,8 +18,8 @@ DEFAULT_PERCENT: Mapping[str, float] = {"shunt": 1.0, "voltmeter": 0.25, "gps": 
 """Accuracy taken for an instrument the register does not know, % of reading. Common practice, no source."""
 DEFAULT_THERMOMETER_KELVIN = 1.0
 """The same for a thermometer, K. The tolerance in Regulation (EU) 134/2014, Annex VII, table Ap3.3.-1."""
-
-
+MOST_DOUBT = 1 / 3
+"""Share of a peak or a sag that its uncertainty may be; beyond it there is no figure. Common practice, no source."""
 LEAST_READINGS = 10
 
 

@@ -146,7 +146,7 @@ def _by_legs(drive: Drive) -> tuple[list[Trace], float]:
 
 MEASURE = Measure(
     name="way",
-    version="1",
+    version="2",
     about="How long, how far, how fast and how high: from fixes, from a speed channel, from the trip on the sheet.",
     quantities=(
         Quantity("duration_second", "s", "length of the drive, or of all drives of a test together"),
