@@ -19,7 +19,7 @@ Every row belongs to exactly one stint, and stints follow each other in time. Th
   rest on either side, so that the ramp from no load is inside.
 - A gap longer than 300 s ends any stint. In a log so slow that three steps are longer than 300 s (or 60 s), three
   steps take their place.
-- A stint of more than 2,000,000 rows is cut there, which bounds the memory of whoever reads one.
+- A stint of more than 500,000 rows is cut there, which bounds the memory of whoever reads one.
 
 A log with neither current nor speed is one rest: nothing in it says otherwise. These limits are common practice of
 the workshop, no source.
@@ -50,7 +50,7 @@ COASTING_SECOND = 60.0
 LEAST_DRIVE_SECOND = 2.0
 CHARGING_SHARE = 0.1
 SLOW_STEPS = 3
-MOST_ROWS = 2_000_000
+MOST_ROWS = 500_000
 MOVING_METRE_PER_SECOND = 0.5
 
 _BLOCK_ROWS = 1_000_000

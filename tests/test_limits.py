@@ -187,3 +187,18 @@ def test_time_above_and_below_make_the_whole(values: list[float], limit: float) 
 
 def test_two_values_at_one_instant_do_not_end_a_stretch() -> None:
     assert above(np.array([0.0, 5.0, 5.0, 10.0]), np.array([120.0, 120.0, 180.0, 180.0]), 100.0) == (10.0, 10.0)
+
+
+@given(
+    value=st.lists(st.floats(-100, 100), min_size=2, max_size=60),
+    step=st.sampled_from([0.2, 0.5, 1.0, 5.0]),
+    width=st.sampled_from([1.0, 3.0, 10.0]),
+)
+def test_even_steps_are_a_short_cut_to_the_same_window(value: list[float], step: float, width: float) -> None:
+    second = np.arange(len(value)) * step
+    # a sample doubled at its own instant changes nothing but that the steps are no longer even
+    uneven = heaviest(np.r_[second[0], second], np.r_[value[0], value], width)
+    even = heaviest(second, np.array(value), width)
+    assert (even is None) == (uneven is None)
+    if even and uneven:
+        assert even.mean == pytest.approx(uneven.mean, rel=1e-9, abs=1e-9)

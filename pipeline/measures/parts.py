@@ -72,6 +72,8 @@ def rests(stretch: Stretch) -> list[Samples]:
 def usual_step(second: Floats) -> float:
     """Median step of ascending times (s) that are not the same instant; 0 where there is none."""
     step = np.diff(second)
+    if len(step) and 0 < (first := step[0]) == step.min() == step.max():
+        return float(first)  # most logs: no need to sort
     step = step[step > 0]
     return float(np.median(step)) if len(step) else 0.0
 

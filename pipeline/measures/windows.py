@@ -60,6 +60,11 @@ def heaviest(second: Floats, value: Floats, width: float) -> Heaviest | None:
     second, value = second[known], value[known]
     if len(second) < 2 or second[-1] - second[0] < width:
         return None
+    if step := _even_step(second):
+        if width <= step:
+            return _heaviest_within_a_step(second, value, width, step)
+        if abs(round(width / step) * step - width) < TINY_SECOND:
+            return _heaviest_of_steps(second, value, width, round(width / step))
     line = _Line.of(second, value)
     ends = np.unique(np.r_[second, second - width])
     ends = ends[(ends >= second[0]) & (ends + width <= second[-1] + TINY_SECOND)]
@@ -70,6 +75,46 @@ def heaviest(second: Floats, value: Floats, width: float) -> Heaviest | None:
     means = (line.area_to(starts + width) - line.area_to(starts)) / width
     best = int(np.argmax(means))
     return Heaviest(float(means[best]), float(starts[best]))
+
+
+def _even_step(second: Floats) -> float:
+    """The step where all steps are equal, 0 elsewhere."""
+    step = float(second[-1] - second[0]) / (len(second) - 1)
+    return step if np.abs(np.diff(second) - step).max() < TINY_SECOND else 0.0
+
+
+def _heaviest_within_a_step(second: Floats, value: Floats, width: float, step: float) -> Heaviest:
+    """`heaviest` for a window no longer than the even steps: it lies around a sample above both its neighbours.
+
+    With the line falling a per second before and b after it, the ends stand equally high b width / (a + b) before it,
+    and the mean is a b width / (2 (a + b)) under it. At the first and last sample the window lies on one side.
+    """
+    before = np.r_[np.inf, np.diff(value) / step]
+    after = np.r_[-np.diff(value) / step, np.inf]
+    top = np.flatnonzero((before >= 0) & (after >= 0))
+    a, b = before[top], after[top]
+    with np.errstate(invalid="ignore"):
+        share = np.where(np.isinf(a), 0.0, np.where(np.isinf(b), 1.0, np.where(a + b > 0, b / (a + b), 0.5)))
+        steep = np.where(share > 0, a * share, b)
+    mean = value[top] - width / 2 * steep
+    best = int(np.argmax(mean))
+    return Heaviest(float(mean[best]), float(second[top[best]] - share[best] * width))
+
+
+def _heaviest_of_steps(second: Floats, value: Floats, width: float, steps: int) -> Heaviest:
+    """`heaviest` where a window is a whole number of even steps: both its ends meet samples together."""
+    step = width / steps
+    area = np.r_[0.0, np.cumsum((value[:-1] + value[1:]) * (step / 2))]
+    means = (area[steps:] - area[:-steps]) / width
+    best = int(np.argmax(means))
+    gain = value[steps:] - value[:-steps]
+    at = np.flatnonzero((gain[:-1] > 0) & (gain[1:] < 0))
+    share = gain[at] / (gain[at] - gain[at + 1])
+    between = means[at] + gain[at] * share * (step / 2 / width)  # the gain falls to 0 in a straight line
+    if len(at) and between.max() > means[best]:
+        top = int(np.argmax(between))
+        return Heaviest(float(between[top]), float(second[at[top]] + share[top] * step))
+    return Heaviest(float(means[best]), float(second[best]))
 
 
 def _crossings(line: _Line, starts: Floats, width: float) -> Floats:
