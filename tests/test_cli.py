@@ -51,7 +51,9 @@ def test_a_sheet_picks_up_the_log_taken_in_before_it(book: Path) -> None:
     assert facts["results"]["net_ah"]["value"] == pytest.approx(-95.4531486341096, rel=1e-5)
     assert facts["results"]["capacity_ah"]["value"] == pytest.approx(95.4531486341096, rel=2e-3)
     assert facts["results"]["net_wh"]["value"] == pytest.approx(-4696.591735004196, rel=1.5e-3)
-    assert facts["results"]["distance_metre"]["value"] == pytest.approx(22.5 * 1609.344)  # NIST SP 811, app. B: the mile
+    assert facts["results"]["distance_metre"]["value"] == pytest.approx(
+        22.5 * 1609.344
+    )  # NIST SP 811, app. B: the mile
 
 
 def test_show_has_the_shape_that_scripts_rely_on(book: Path) -> None:

@@ -28,7 +28,14 @@ def register(*rows: tuple[str, dict[str, Any]]) -> Register:
 
 
 def test(name: str = "T1", **more: Any) -> tuple[str, dict[str, Any]]:
-    return "tests", {"test": name, "kind": "range", "cart": "C1", "started": DAY, "ended": DAY + timedelta(hours=1), **more}
+    return "tests", {
+        "test": name,
+        "kind": "range",
+        "cart": "C1",
+        "started": DAY,
+        "ended": DAY + timedelta(hours=1),
+        **more,
+    }
 
 
 test.__test__ = False  # type: ignore[attr-defined]  # a maker of tests of carts, not a test

@@ -12,7 +12,9 @@ import pytest
 
 from .program import run, told
 
-RESULTS = "select test, stint, quantity, value, unit, u, lower_bound, method, method_version, note from results order by all"
+RESULTS = (
+    "select test, stint, quantity, value, unit, u, lower_bound, method, method_version, note from results order by all"
+)
 
 
 @pytest.fixture(scope="module")
