@@ -187,8 +187,8 @@ class Book:
         not stop is a COPY into the folder of readings or onto the generation: so text from outside must be run
         only after it was seen to be one SELECT.
 
-        Days and times without a zone in SQL are in the book's zone. memory: the limit as DuckDB writes it (`2GB`). threads: a number. Raises BookProblem when there is no
-        catalogue yet or it is damaged.
+        Days and times without a zone in SQL are in the book's zone. memory: the limit as DuckDB
+        writes it (`2GB`). threads: a number. Raises BookProblem when there is no catalogue yet or it is damaged.
         """
         from . import catalogue
 

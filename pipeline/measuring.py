@@ -157,9 +157,9 @@ def _measure_track(job: Job, log: Source, measures: Sequence[Measure], measured:
 
 
 def _share(stint: Stint, started: int | None, ended: int | None) -> bool:
-    if None in (stint.started, stint.ended, started, ended):
+    if stint.started is None or stint.ended is None or started is None or ended is None:
         return False
-    return min(stint.ended, ended) > max(stint.started, started)  # type: ignore[operator, type-var]
+    return min(stint.ended, ended) > max(stint.started, started)
 
 
 def _stint(job: Job, log: Source, number: int, stint: Stint, kind: str, measured: Measured) -> str:

@@ -13,8 +13,11 @@ from rangebook.archive import Book
 from rangebook.pipeline import ingest as intake
 from rangebook.pipeline.errors import InputProblem
 from rangebook.pipeline.ingest import Ingested, Wish, gather, ingest, read_map
+from rangebook.pipeline.measures import BUILTIN
+from rangebook.pipeline.reading import Finding
 from rangebook.pipeline.refresh import stale
 from rangebook.pipeline.registry import plugin_manager
+from rangebook.pipeline.stretch import Measure, Result, Stretch
 
 SAMPLES = Path(__file__).parent / "samples" / "delimited"
 
@@ -129,13 +132,10 @@ def test_a_folder_is_taken_whole_but_for_what_it_leaves_out(tmp_path: Path) -> N
 def test_a_measure_that_breaks_is_named_and_the_others_go_on(
     book: Book, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from rangebook.pipeline.measures import BUILTIN
-    from rangebook.pipeline.stretch import Measure
-
-    def breaks(_: object) -> list[object]:
+    def breaks(stretch: Stretch) -> list[Result | Finding]:
         raise ZeroDivisionError("nothing to divide by")
 
-    broken = Measure("brittle", "1", "breaks", (), breaks)  # type: ignore[arg-type]
+    broken = Measure("brittle", "1", "breaks", (), breaks)
     plugins = plugin_manager()
     monkeypatch.setattr(plugins, "measures", lambda: [broken, *BUILTIN])
     ingest(book, [SAMPLES / "midnight.csv"], plugins)
