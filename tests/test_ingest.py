@@ -27,8 +27,8 @@ def book(tmp_path: Path) -> Book:
     return Book.new(tmp_path / "book", zone="Europe/Lisbon", units="km")
 
 
-def take(book: Book, *paths: Path, wish: Wish = Wish()) -> Ingested:
-    return ingest(book, paths, plugin_manager(), wish)
+def take(book: Book, *paths: Path, wish: Wish | None = None) -> Ingested:
+    return ingest(book, paths, plugin_manager(), wish or Wish())
 
 
 def statuses(done: Ingested) -> list[str]:
