@@ -81,19 +81,24 @@ def say(*things: Any) -> None:
     Console(stderr=True, soft_wrap=True, highlight=False).print(*things)
 
 
+WIDE = 1000
+"""Letters a line may have where nobody's screen limits it."""
+
+
+def room() -> int:
+    """Letters a line on stdout may have: what the terminal has, or plenty when it goes to a file or a pipe."""
+    from rich.console import Console
+
+    return Console().width if sys.stdout.isatty() else WIDE
+
+
 def print_table(drawn: Any) -> None:
-    """Something rich can draw, on stdout: as wide as the terminal, or as it needs when it goes to a file or a pipe."""
+    """Something rich can draw, on stdout, in the room there is."""
     from rich.console import Console
 
-    console = Console(highlight=False) if sys.stdout.isatty() else Console(highlight=False, width=_plain_width(drawn))
-    console.print(drawn)
-
-
-def _plain_width(drawn: Any) -> int:
-    from rich.console import Console
-
-    wide = Console(width=1000)
-    return max(80, min(1000, wide.measure(drawn).maximum + 2))
+    plenty = Console(width=WIDE)
+    width = room() if sys.stdout.isatty() else min(WIDE, plenty.measure(drawn).maximum + 2)
+    Console(highlight=False, width=max(width, 20)).print(drawn)
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .answers import table_json, test_findings, tests_of
-from .console import Exit, complain, emit, exit_code, print_table, say
+from .console import Exit, complain, emit, exit_code, print_table, room, say
 from .report import terminal
 
 if TYPE_CHECKING:
@@ -31,7 +31,9 @@ def table(book: Book, rows: pa.Table, units: Mapping[str, str], json: bool, head
         emit(table_json(rows, units))
     else:
         shown = rows.slice(0, MOST_ROWS)
-        print_table(terminal.table_of(shown, units, book.facts["units"], book.facts["zone"], heading))
+        columns = terminal.columns_of(shown, units, book.facts["units"], book.facts["zone"])
+        for drawn in terminal.tables_of(columns, heading, room()):
+            print_table(drawn)
         if len(rows) > MOST_ROWS:
             say(f"the first {MOST_ROWS} of {len(rows)} rows; `--json` gives all")
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 from zoneinfo import ZoneInfo
 
 from ..units import shown
@@ -20,6 +21,9 @@ SUFFIXES = (
     "_wh_per_km", "_ah_per_km", "_km_per_ah", "_metre_per_second", "_metre", "_second", "_volt", "_ampere", "_ah",
     "_wh", "_celsius", "_percent", "_watt", "_kg", "_mm",
 )  # fmt: skip
+NUMBERS = ("double", "int64", "int32", "float")
+TEXT_WIDTH = 40
+"""Letters a line of a text may have in a table that is short of room."""
 WORDS_WIDTH = 14
 """Letters a line of a column's heading may have."""
 SEVERITY_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
@@ -79,24 +83,64 @@ def cell(value: Any, unit: str, system: str, zone: ZoneInfo) -> str:
     return str(value)
 
 
-def table_of(table: pa.Table, units: Mapping[str, str], system: str, zone: str, heading: str = "") -> Table:
-    """An Arrow table for the terminal. units: UCUM code by column name. A column x with its x_u stands as `x ± u`."""
+@dataclass(frozen=True)
+class Column:
+    """A column as it is shown: its heading, its cells as text, and whether they are numbers."""
+
+    heading: str
+    cells: list[str]
+    numeric: bool
+
+    @property
+    def width(self) -> int:
+        """Letters it needs on a line; long texts may be broken, figures never."""
+        longest = max((len(text) for text in self.cells), default=0)
+        words = max(len(line) for line in self.heading.split("\n"))
+        return max(words, longest if self.numeric else min(longest, TEXT_WIDTH))
+
+
+def columns_of(table: pa.Table, units: Mapping[str, str], system: str, zone: str) -> list[Column]:
+    """The columns of an Arrow table as people read them. units: UCUM code by name. x and x_u are one column `x ± u`."""
+    names = table.schema.names
+    rows, local = table.to_pylist(), ZoneInfo(zone)
+    columns = []
+    for name in names:
+        if name.endswith("_u") and name.removesuffix("_u") in names:
+            continue
+        unit = units.get(name, "")
+        cells = [_with_u(row, name, unit, system, local) for row in rows]
+        words = title(name, shown(1.0, unit, system)[1] if unit else "")
+        columns.append(Column(words, cells, str(table.schema.field(name).type) in NUMBERS))
+    return columns
+
+
+def tables_of(columns: Sequence[Column], heading: str, width: int) -> Iterator[Table]:
+    """Tables for the terminal, none wider than `width`: where all columns do not fit, further tables go on with the
+    rest, the first column standing in each."""
+    rest = list(columns)
+    while rest:
+        taken = [columns[0]] if len(rest) < len(columns) else []
+        while rest and (len(taken) < 2 or _wide([*taken, rest[0]]) <= width):
+            taken.append(rest.pop(0))
+        yield _drawn(taken, heading)
+        heading = ""
+
+
+def _wide(columns: Sequence[Column]) -> int:
+    return sum(column.width + 3 for column in columns)
+
+
+def _drawn(columns: Sequence[Column], heading: str) -> Table:
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
     from rich.text import Text
 
     drawn = Table(title=heading or None, box=SIMPLE_HEAD, title_justify="left", pad_edge=False, title_style="bold")
-    names = [
-        name for name in table.schema.names if name.removesuffix("_u") not in table.schema.names or name[-2:] != "_u"
-    ]
-    for name in names:
-        unit = units.get(name, "")
-        words = title(name, shown(1.0, unit, system)[1] if unit else "")
-        numeric = str(table.schema.field(name).type) in ("double", "int64", "int32", "float")
-        drawn.add_column(Text(words), justify="right" if numeric else "left", overflow="fold", vertical="top")
-    local = ZoneInfo(zone)
-    for row in table.to_pylist():
-        drawn.add_row(*(Text(_with_u(row, name, units.get(name, ""), system, local)) for name in names))
+    for column in columns:
+        justify: Literal["left", "right"] = "right" if column.numeric else "left"
+        drawn.add_column(Text(column.heading), justify=justify, overflow="fold", vertical="top", no_wrap=column.numeric)
+    for cells in zip(*(column.cells for column in columns), strict=True):
+        drawn.add_row(*map(Text, cells))
     return drawn
 
 
