@@ -7,6 +7,9 @@ from .energy import MEASURE as ENERGY
 from .heat import MEASURE as HEAT
 from .limits import MEASURE as LIMITS
 from .pack import MEASURE as PACK
+from .reference import MEASURE as REFERENCE
+from .resistance import MEASURE as RESISTANCE
+from .state import MEASURE as STATE
 from .way import MEASURE as WAY
 
-BUILTIN: tuple[Measure, ...] = (WAY, ENERGY, PACK, LIMITS, HEAT)
+BUILTIN: tuple[Measure, ...] = (WAY, ENERGY, PACK, STATE, RESISTANCE, REFERENCE, LIMITS, HEAT)

@@ -158,8 +158,10 @@ def _unitless(header: str) -> Meaning | None:
 def unit_is_strange(header: str) -> bool:
     """Whether a header names a known quantity, and in brackets a unit that is none of it."""
     brackets = _BRACKETS.fullmatch(header)
-    known = [to for to in _candidates(plain(brackets[1])) if to not in TIMES] if brackets else []
-    return bool(brackets and known) and not any(_fits(brackets[2], to) for to in known)
+    if brackets is None:
+        return False
+    known = [to for to in _candidates(plain(brackets[1])) if to not in TIMES]
+    return bool(known) and not any(_fits(brackets[2], to) for to in known)
 
 
 def speaks_of_speed(header: str) -> bool:
