@@ -20,7 +20,7 @@ from rangebook.archive import Book, BookProblem
 from .clean import Cleaner
 from .errors import InputProblem, PluginProblem, Problem
 from .original import Original
-from .reading import Finding, Options, Reader, Rows, Said, Used
+from .reading import Finding, Item, Options, Reader, Rows, Said, Used
 from .refresh import refresh, stale
 from .registry import Plugins, choose, plugin_manager
 from .state import State
@@ -137,9 +137,9 @@ def _read(
 ) -> Outcome:  # fmt: skip
     intake = _Intake()
     intake.findings.extend(Finding("recogniser-broke", "warning", str(problem)) for problem in failed)
-    with ThreadPoolExecutor(1) as beside, book.reading_writer(original.sha256, reader.name, label) as writer:
+    with ThreadPoolExecutor(2) as beside, book.reading_writer(original.sha256, reader.name, label) as writer:
         kept = beside.submit(book.keep_original, original.path, original.sha256)
-        for item in _items(reader, original, options):
+        for item in _ahead(_items(reader, original, options), beside):
             intake.put(item, writer)
         intake.close(writer)
         kept.result()
@@ -150,7 +150,15 @@ def _read(
     return Outcome(str(original.path), original.sha256, reader.name, status, rows, intake.findings, tests)
 
 
-def _items(reader: Reader, original: Original, options: Options) -> Iterator[Any]:
+def _ahead(items: Iterator[Item], beside: ThreadPoolExecutor) -> Iterator[Item]:
+    """The same items; the next is read while this one is cleaned and written."""
+    coming = beside.submit(next, items, None)
+    while (item := coming.result()) is not None:
+        coming = beside.submit(next, items, None)
+        yield item
+
+
+def _items(reader: Reader, original: Original, options: Options) -> Iterator[Item]:
     """What the reader yields; anything it raises that is no Problem is that plugin's fault, and said so."""
     try:
         yield from reader.read(original, options)

@@ -53,7 +53,8 @@ class Options:
 class Rows:
     """A batch of canonical rows in the order of the original.
 
-    `line` (int64, one a row, from 1) is where each row stood; `text(i)` is row i as it stood.
+    `line` (int64, one a row, from 1) is where each row stood; `text(i)` is row i as it stood, and may be asked for
+    when the reader has gone on already, from another thread.
     The host cleans samples and fixes (impossible values, order, doubles), so readers do not.
     """
 
