@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 from .errors import UsageProblem
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import duckdb
     import pyarrow as pa
 
@@ -153,20 +155,21 @@ def recipes_of(book: Book | None) -> dict[str, Recipe]:
     """The program's recipes, those of plugins, and the book's own."""
     from rangebook.queries import recipes
 
-    from .registry import plugin_manager
-
-    folders = list(plugin_manager().recipe_folders())
-    if book is not None and (book.folder / "recipes").is_dir():
-        folders.append(book.folder / "recipes")
-    return recipes(folders)
+    return recipes(_folders(book))
 
 
 def recipe_of(book: Book, name: str) -> Recipe:
-    """One recipe by name. Raises UsageProblem when there is none."""
-    known = recipes_of(book)
-    if name not in known:
-        raise UsageProblem(f"there is no recipe {name!r}", f"recipes are: {', '.join(known)}")
-    return known[name]
+    """One recipe by name; a faulty one beside it does no harm. Raises RecipeProblem when there is none."""
+    from rangebook.queries import find
+
+    return find(name, _folders(book))
+
+
+def _folders(book: Book | None) -> list[Path]:
+    from .registry import plugin_manager
+
+    own = [] if book is None else [book.folder / "recipes"]
+    return [*plugin_manager().recipe_folders(), *(folder for folder in own if folder.is_dir())]
 
 
 def pairs(values: Sequence[str]) -> dict[str, str]:

@@ -94,7 +94,7 @@ _VAN = Cart(
     rolling=0.017, drag_area=1.7, efficiency=0.78, auxiliary=90, winding=3e-4, tractive=3000,
 )  # fmt: skip
 _SEATER = Cart(
-    "", "visitor cart with roof", "", 6, 48, 3700, 250, 620, 0.46, (600, 1000, 200), 300,
+    "", "visitor cart with roof", "", 6, 48, 3700, 250, 620, 0.46, (1120, 450, 320), 300,
     rolling=0.022, drag_area=1.5, efficiency=0.72, regen_efficiency=0.5, auxiliary=75,
 )  # fmt: skip
 

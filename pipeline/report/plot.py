@@ -193,7 +193,8 @@ def _put_kinds(channels: Sequence[tuple[str, dict[str, Any]]], table: pa.Table) 
 def _put_order(channels: Sequence[tuple[str, dict[str, Any]]], drawn: Sequence[Mapping[str, Any]]) -> None:
     """Names in the order of the rows where the recipe says `"sort": null`; layers would each make their own."""
     for name, channel in channels:
-        if name in ("x", "y") and channel.get("sort", "") is None:
+        known = drawn and channel.get("field") in drawn[0]  # what the plot works out itself has no order of ours
+        if name in ("x", "y") and known and channel.get("sort", "") is None:
             channel["sort"] = list(dict.fromkeys(row[channel["field"]] for row in drawn))
 
 
