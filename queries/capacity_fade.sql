@@ -28,9 +28,13 @@
 --         "y": {"field": "pack", "type": "nominal", "sort": null},
 --         "shape": {"field": "chemistry", "type": "nominal"}}}]}
 
+-- Capacity is at reference conditions (25 degC and the rate of the rating) where a test gives that, so that neither
+-- cold weather nor hard driving looks like fade.
 with used as (
     select
-        pack, started, epoch(started) / (30 * 86400) as months, capacity_ah, capacity_ah_u,
+        pack, started, epoch(started) / (30 * 86400) as months,
+        coalesce(capacity_reference_ah, capacity_ah) as capacity_ah,
+        case when capacity_reference_ah is null then capacity_ah_u else capacity_reference_ah_u end as capacity_ah_u,
         coalesce(capacity_ah_lower, false) as lower_bound
     from test_results
     where pack is not null and capacity_ah is not null and started is not null

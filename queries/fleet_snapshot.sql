@@ -14,7 +14,8 @@
 -- column range_metre_u [m]: standard uncertainty of the range
 -- column consumption_wh_per_km [W.h/km]: consumption; of the last range test that gave one
 -- column consumption_wh_per_km_u [W.h/km]: standard uncertainty of the consumption
--- column health_percent [%]: health; capacity as last measured against the rating, at the rate it was driven
+-- column health_percent [%]: health; capacity as last measured against the rating, at 25 degC and the rating's rate where
+--       that is known, else as it was driven
 -- column health_percent_u [%]: standard uncertainty of the health
 -- column findings: findings; warnings and problems in the last test and its logs
 -- column attention: attention; what needs it, empty where nothing does
@@ -50,9 +51,15 @@ of_cart as (
 of_pack as (
     select
         pack,
-        arg_max({'value': state_of_health_percent, 'u': state_of_health_percent_u}, started) as health
-    from results_before
-    where state_of_health_percent is not null and not coalesce(capacity_ah_lower, false)
+        arg_max({'value': health, 'u': health_u, 'driven': as_driven}, started) as health
+    from (
+        select
+            pack, started, capacity_ah_lower, state_of_health_reference_percent is null as as_driven,
+            coalesce(state_of_health_reference_percent, state_of_health_percent) as health,
+            case when as_driven then state_of_health_percent_u else state_of_health_reference_percent_u end as health_u
+        from results_before
+    )
+    where health is not null and not coalesce(capacity_ah_lower, false)
     group by pack
 ),
 noticed as (
@@ -81,7 +88,9 @@ judged as (
         case when pack is not null and last_test is null then 'not tested with this pack' end,
         case when days > $stale_days then format('last tested {} days ago', days) end,
         case when health.value < $worn_percent then
-            format('health {:.0f} %', health.value) || coalesce(format(' of its {:g} h rating', rated_hours), '') end,
+            format('health {:.0f} %', health.value)
+            || case when health.driven and rated_hours is not null then format(' of its {:g} h rating', rated_hours)
+                else '' end end,
         case when over_continuous_second > 1 then format(
             'above its stated continuous {:g} A for {:.0f} s', continuous_discharge_ampere, over_continuous_second) end,
         case when over_peak_second > 1 then format(
