@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import lru_cache
@@ -31,6 +33,8 @@ from .tying import SLACK, Log, window
 if TYPE_CHECKING:
     from pyarrow import RecordBatch
 
+LONG_ROWS = 100_000
+"""From here on numpy works long enough at a time for two stints to be measured side by side."""
 RESULTS = pa.schema(
     [
         ("test", pa.string()), ("stint", pa.string()), ("quantity", pa.string()), ("value", pa.float64()),
@@ -75,6 +79,11 @@ class Measured:
     stints: list[dict[str, Any]] = field(default_factory=list)
     results: list[dict[str, Any]] = field(default_factory=list)
     findings: list[dict[str, Any]] = field(default_factory=list)
+
+    def add(self, more: Measured) -> None:
+        self.stints += more.stints
+        self.results += more.results
+        self.findings += more.findings
 
     def table(self) -> pa.Table:
         facts = json.dumps({"stints": self.stints, "findings": self.findings})
@@ -131,16 +140,38 @@ def _measure_log(job: Job, measures: Sequence[Measure]) -> Measured:
     measured = Measured()
     log = job.logs[0]
     if log.samples is not None:
-        rows = _Rows(log.samples)
-        for number, stint in enumerate(cutting.cut(rows.batches(), rows.biggest())):
-            samples = Samples.of(rows.between(stint.first, stint.last))
-            alone = replace(stint, first=0, last=len(samples) - 1)
-            stretch = _stretch(
-                job, stint.kind, samples, [alone], _fixes(job.tracks, stint.started, stint.ended, samples)
-            )
-            _record(measured, stretch, measures, None, _stint(job, log, number, stint, "samples", measured))
+        for piece in _measure_stints(job, log, _Rows(log.samples), measures):
+            measured.add(piece)
     if log.fixes is not None and not any(stint["source"] == "samples" for stint in measured.stints):
         _measure_track(job, log, measures, measured)
+    return measured
+
+
+def _measure_stints(job: Job, log: Source, rows: _Rows, measures: Sequence[Measure]) -> Iterator[Measured]:
+    """What each stint gives, in order. Two long ones are measured at once while the next is cut, which shares the
+    cores; short ones would only wait for each other."""
+    running: deque[Future[Measured]] = deque()
+    with ThreadPoolExecutor(2) as pool:
+        for number, stint in enumerate(cutting.cut(rows.batches(), rows.biggest())):
+            table = rows.between(stint.first, stint.last)
+            if len(table) >= LONG_ROWS:
+                running.append(pool.submit(_measure_stint, job, log, measures, number, stint, table))
+            while running and (len(running) > 2 or len(table) < LONG_ROWS):
+                yield running.popleft().result()
+            if len(table) < LONG_ROWS:
+                yield _measure_stint(job, log, measures, number, stint, table)
+        yield from (one.result() for one in running)
+
+
+def _measure_stint(
+    job: Job, log: Source, measures: Sequence[Measure], number: int, stint: Stint, table: pa.Table
+) -> Measured:
+    measured = Measured()
+    samples = Samples.of(table)
+    alone = replace(stint, first=0, last=len(samples) - 1)
+    fixes = _fixes(job.tracks, stint.started, stint.ended, samples)
+    stretch = _stretch(job, stint.kind, samples, [alone], fixes)
+    _record(measured, stretch, measures, None, _stint(job, log, number, stint, "samples", measured))
     return measured
 
 
@@ -216,7 +247,17 @@ def _of_test(stints: Sequence[Stint], job: Job) -> list[Stint]:
     if not inside:
         return list(stints)
     first, last = min(inside), max(inside)
-    return list(stints[max(first - 2, 0) : last + 2])
+    return list(stints[max(first - 2, 0) : _recharged(stints, last) + 1])
+
+
+def _recharged(stints: Sequence[Stint], last: int) -> int:
+    """The last of the stints that belong to the load at `last`: what follows it, and where that is a rest the charge
+    after it and the rest after that, by which the recharge of a drive is told."""
+    after = min(last + 1, len(stints) - 1)
+    for kind in ("charge", "rest"):
+        if stints[after].kind != kind and after + 1 < len(stints) and stints[after + 1].kind == kind:
+            after += 1
+    return after
 
 
 def _wanted(kind: str) -> str:

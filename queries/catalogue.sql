@@ -98,7 +98,31 @@ create table figures (
     over_peak_second double, over_peak_second_u double,
     temperature_start double, temperature_start_u double, temperature_max double, temperature_max_u double,
     temperature_rise double, temperature_rise_u double,
-    temperature_over_ambient double, temperature_over_ambient_u double);
+    temperature_over_ambient double, temperature_over_ambient_u double,
+    time_to_10_mph_second double, time_to_10_mph_second_u double,
+    time_to_15_mph_second double, time_to_15_mph_second_u double,
+    time_to_20_mph_second double, time_to_20_mph_second_u double,
+    time_to_15_kmh_second double, time_to_15_kmh_second_u double,
+    time_to_25_kmh_second double, time_to_25_kmh_second_u double,
+    time_to_30_kmh_second double, time_to_30_kmh_second_u double,
+    time_to_30_m_second double, time_to_30_m_second_u double,
+    power_peak_watt double, power_peak_watt_u double,
+    power_peak_watt_per_kg double, power_peak_watt_per_kg_u double,
+    power_sustained_60s_watt double, power_sustained_60s_watt_u double,
+    auxiliary_watt double, auxiliary_watt_u double,
+    rolling_coefficient double, rolling_coefficient_u double,
+    drag_area_m2 double, drag_area_m2_u double,
+    driveline_efficiency double, driveline_efficiency_u double,
+    level_watt double, level_watt_u double,
+    level_speed double, level_speed_u double,
+    charge_ah double, charge_ah_u double,
+    charge_wh double, charge_wh_u double,
+    charge_second double, charge_second_u double,
+    taper_reached double, taper_reached_u double,
+    coulombic_efficiency_percent double, coulombic_efficiency_percent_u double,
+    energy_efficiency_percent double, energy_efficiency_percent_u double,
+    self_discharge_volt_per_day double, self_discharge_volt_per_day_u double,
+    standing_current_ampere double, standing_current_ampere_u double);
 
 -- one row a test: its figures, and the pack, the cart and the settings as they stood on its date
 create table test_results as

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from ..stretch import Measure
+from .charging import MEASURE as CHARGING
 from .energy import MEASURE as ENERGY
 from .heat import MEASURE as HEAT
 from .limits import MEASURE as LIMITS
 from .pack import MEASURE as PACK
+from .performance import MEASURE as PERFORMANCE
 from .reference import MEASURE as REFERENCE
 from .resistance import MEASURE as RESISTANCE
+from .road_load import MEASURE as ROAD_LOAD
 from .state import MEASURE as STATE
 from .way import MEASURE as WAY
 
-BUILTIN: tuple[Measure, ...] = (WAY, ENERGY, PACK, STATE, RESISTANCE, REFERENCE, LIMITS, HEAT)
+BUILTIN: tuple[Measure, ...] = (
+    WAY, ENERGY, PACK, STATE, RESISTANCE, REFERENCE, LIMITS, HEAT, PERFORMANCE, ROAD_LOAD, CHARGING,
+)  # fmt: skip

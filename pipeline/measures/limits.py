@@ -92,7 +92,7 @@ def _peaks(currents: _Currents) -> Iterator[Result | Finding]:
         ampere = figure(currents.parts)
         if ampere is None or ampere <= 0:
             continue
-        u = un.combine(currents.u(ampere), hidden(currents.parts, figure, WINDOWS.get(name, 0.0)))
+        u = un.combine(currents.u(ampere), hidden(currents.parts, figure, WINDOWS.get(name, 0.0), ampere))
         if u > un.MOST_DOUBT * ampere:
             unclear.append(f"{name} (the largest seen is {_ampere(ampere)})")
             continue

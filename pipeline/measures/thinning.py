@@ -31,11 +31,16 @@ Part = tuple[Floats, ...]
 """Columns of equal length, second first."""
 
 
-def hidden(parts: Sequence[Part], figure: Callable[[Sequence[Part]], float | None], width: float = 0.0) -> float:
+def hidden(
+    parts: Sequence[Part],
+    figure: Callable[[Sequence[Part]], float | None],
+    width: float = 0.0,
+    whole: float | None = None,
+) -> float:
     """Standard uncertainty of `figure(parts)`, a mean over `width` s or a single instant, from what lies between
     samples, in the figure's unit; 0 where there is no figure, and infinite where fewer than half of the thinned logs
-    have one: then nothing tells."""
-    whole = figure(parts)
+    have one: then nothing tells. whole: figure(parts), where it is known already."""
+    whole = figure(parts) if whole is None else whole
     if whole is None or not parts:
         return 0.0
     share = _share(max(usual_step(part[0]) for part in parts), width)
