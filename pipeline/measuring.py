@@ -9,30 +9,30 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from rangebook.archive import Book
-
+from . import clocks
 from . import stints as cutting
 from .reading import Finding
+from .stored import SampleRows, Source, fixes_of, part_of
 from .stretch import Fixes, Measure, Result, Samples, Stint, Stretch
 from .tables import INSTANT
 from .tying import SLACK, Log, window
 
 if TYPE_CHECKING:
-    from pyarrow import RecordBatch
+    pass
 
+NEAR_SECOND = 300.0
+"""Clocks of a log and a track that belong together by their times alone are no further apart."""
 LONG_ROWS = 100_000
 """From here on numpy works long enough at a time for two stints to be measured side by side."""
 RESULTS = pa.schema(
@@ -42,17 +42,6 @@ RESULTS = pa.schema(
         ("method_version", pa.string()), ("computed_at", INSTANT), ("note", pa.string()),
     ]
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Source:
-    """A log as the measurer needs it: its tables' paths and what they hold."""
-
-    original: str
-    samples: Path | None
-    fixes: Path | None
-    started: int | None
-    ended: int | None
 
 
 @dataclass(frozen=True)
@@ -95,17 +84,6 @@ class Measured:
         return cls(facts["stints"], table.to_pylist(), facts["findings"])
 
 
-def source(book: Book, log: Log) -> Source:
-    """Where the tables of a log stand."""
-    return Source(
-        log.original,
-        book.table_path(dict(log.record), "samples") if log.rows("samples") else None,
-        book.table_path(dict(log.record), "fixes") if log.rows("fixes") else None,
-        log.started,
-        log.ended,
-    )
-
-
 def digested(job: Job, logs: Iterable[Log], measures: Sequence[Measure]) -> Job:
     """`job` with the digest of its inputs: table hashes, register rows, marks and method versions."""
     inputs = {
@@ -116,7 +94,8 @@ def digested(job: Job, logs: Iterable[Log], measures: Sequence[Measure]) -> Job:
         "order": [one.original for one in (*job.logs, *job.tracks)],
         "marks": ["/".join(path.parts[-3:]) for path in job.marks],
         "register": [job.kind, _plain(job.cart), _plain(job.pack), _plain(job.test), _plain(job.instruments)],
-        "methods": [cutting.VERSION, *(f"{measure.name}-{measure.version}" for measure in measures)],
+        "named": sorted(one.original for one in (*job.logs, *job.tracks) if one.named),
+        "methods": [cutting.VERSION, clocks.VERSION, *(f"{measure.name}-{measure.version}" for measure in measures)],
     }  # fmt: skip
     text = json.dumps(inputs, sort_keys=True, default=str)
     return replace(job, digest=hashlib.sha256(text.encode()).hexdigest()[:32])
@@ -140,14 +119,14 @@ def _measure_log(job: Job, measures: Sequence[Measure]) -> Measured:
     measured = Measured()
     log = job.logs[0]
     if log.samples is not None:
-        for piece in _measure_stints(job, log, _Rows(log.samples), measures):
+        for piece in _measure_stints(job, log, SampleRows(log.samples), measures):
             measured.add(piece)
     if log.fixes is not None and not any(stint["source"] == "samples" for stint in measured.stints):
         _measure_track(job, log, measures, measured)
     return measured
 
 
-def _measure_stints(job: Job, log: Source, rows: _Rows, measures: Sequence[Measure]) -> Iterator[Measured]:
+def _measure_stints(job: Job, log: Source, rows: SampleRows, measures: Sequence[Measure]) -> Iterator[Measured]:
     """What each stint gives, in order. Two long ones are measured at once while the next is cut, which shares the
     cores; short ones would only wait for each other."""
     running: deque[Future[Measured]] = deque()
@@ -169,7 +148,7 @@ def _measure_stint(
     measured = Measured()
     samples = Samples.of(table)
     alone = replace(stint, first=0, last=len(samples) - 1)
-    fixes = _fixes(job.tracks, stint.started, stint.ended, samples)
+    fixes = fixes_of(job.tracks, stint.started, stint.ended, samples)
     stretch = _stretch(job, stint.kind, samples, [alone], fixes)
     _record(measured, stretch, measures, None, _stint(job, log, number, stint, "samples", measured))
     return measured
@@ -182,7 +161,7 @@ def _measure_track(job: Job, log: Source, measures: Sequence[Measure], measured:
     for number, stint in enumerate(cutting.cut_track(fixes)):
         if any(_share(stint, *span) for span in covered):
             continue
-        part = _part(fixes, stint.first, stint.last)
+        part = part_of(fixes, stint.first, stint.last)
         stretch = _stretch(job, stint.kind, None, [stint], part)
         _record(measured, stretch, measures, None, _stint(job, log, number, stint, "fixes", measured))
 
@@ -210,10 +189,33 @@ def _measure_test(job: Job, measures: Sequence[Measure]) -> Measured:
     samples, stints = _gather(job)
     drives = [stint for stint in stints if stint.kind != "rest"]
     span = (drives[0].started, drives[-1].ended) if drives else (None, None)
-    stretch = _stretch(job, job.kind, samples, stints, _fixes(job.tracks, *span, samples))
+    fixes = fixes_of(job.tracks, *span, samples, _on_clock_of(samples, measured, str(job.test["test"])))
+    stretch = _stretch(job, job.kind, samples, stints, fixes)
     marks = [row for path in job.marks for row in pq.read_table(path).to_pylist()]
     _record(measured, replace(stretch, marks=marks), measures, str(job.test["test"]), None)
     return measured
+
+
+def _on_clock_of(samples: Samples | None, measured: Measured, test: str) -> Callable[[Source, Fixes], Fixes] | None:
+    """What puts a track on the clock of the log, where the two match clearly, and says so in a finding.
+
+    A track that only its time brought here is not believed to be far off: then it is another drive.
+    """
+    if samples is None:
+        return None
+
+    def put_right(track: Source, fixes: Fixes) -> Fixes:
+        if np.isnan(fixes.second).all():
+            return fixes
+        found = clocks.match(samples, fixes)
+        if found.applied and not track.named and abs(found.offset_second) > NEAR_SECOND:
+            return fixes
+        said = clocks.finding(found)
+        if said is not None:
+            measured.findings.append({**vars(said), "test": test, "stint": None})
+        return clocks.aligned(fixes, found)
+
+    return put_right
 
 
 def _gather(job: Job) -> tuple[Samples | None, list[Stint]]:
@@ -222,7 +224,7 @@ def _gather(job: Job) -> tuple[Samples | None, list[Stint]]:
     for log in sorted(job.logs, key=lambda one: -(one.ended or 0) + (one.started or 0)):
         if log.samples is None:
             continue
-        rows = _Rows(log.samples)
+        rows = SampleRows(log.samples)
         cut = list(cutting.cut(rows.batches(), rows.biggest()))
         for stint in _of_test(cut, job):
             if not any(_share(stint, taken.started, taken.ended) for _, taken in pieces):
@@ -296,90 +298,3 @@ def _computed(one: Measure, stretch: Stretch) -> Iterator[Result | Finding]:
     except Exception as problem:
         words = f"measure {one.name} {one.version} broke: {type(problem).__name__}: {problem}; its figures are missing"
         yield Finding("measure-broke", "problem", words)
-
-
-def _fixes(tracks: Sequence[Source], started: int | None, ended: int | None, samples: Samples | None) -> Fixes | None:
-    """The fixes that cover a span, from tracks that do not overlap, fullest first; the fullest track without a span."""
-    parts: list[Fixes] = []
-    spans: list[tuple[int, int]] = []
-    for track in tracks:
-        if track.fixes is None or any(_crosses(track, span) for span in spans):
-            continue
-        table = _within(track.fixes, started, ended)
-        if not len(table):
-            continue
-        parts.append(Fixes.of(table, None if samples is None else samples.start))
-        if track.started is not None and track.ended is not None:
-            spans.append((track.started, track.ended))
-        if started is None or track.started is None:
-            break
-    return _joined(parts)
-
-
-def _crosses(track: Source, span: tuple[int, int]) -> bool:
-    return track.started is not None and track.ended is not None and track.started < span[1] and track.ended > span[0]
-
-
-def _within(path: Path, started: int | None, ended: int | None) -> pa.Table:
-    """Fixes of a track inside a span, and five seconds around it; all of a track without times."""
-    table = pq.read_table(path)
-    time = table.column("time")
-    if started is None or ended is None or time.null_count == len(table):
-        return table
-    micros = pc.fill_null(time.cast(pa.int64()), -1)
-    margin = 5_000_000
-    inside = pc.and_(pc.greater_equal(micros, started - margin), pc.less_equal(micros, ended + margin))
-    return table.filter(inside)
-
-
-def _joined(parts: Sequence[Fixes]) -> Fixes | None:
-    if not parts:
-        return None
-    parts = sorted(parts, key=lambda one: one.second[0] if len(one) and not np.isnan(one.second[0]) else 0.0)
-    offset, segments = 0, []
-    for one in parts:
-        segments.append(one.segment + offset)
-        offset += int(one.segment.max()) + 1
-    names = ("second", "latitude", "longitude", "elevation", "speed", "hdop")
-    columns = {name: np.concatenate([getattr(one, name) for one in parts]) for name in names}
-    return Fixes(start=parts[0].start, segment=np.concatenate(segments), **columns)
-
-
-def _part(fixes: Fixes, first: int, last: int) -> Fixes:
-    cut = slice(first, last + 1)
-    names = ("second", "segment", "latitude", "longitude", "elevation", "speed", "hdop")
-    return Fixes(start=fixes.start, **{name: getattr(fixes, name)[cut] for name in names})
-
-
-class _Rows:
-    """A stored samples table, read a row group at a time."""
-
-    def __init__(self, path: Path) -> None:
-        self.file = pq.ParquetFile(path)
-        sizes = [self.file.metadata.row_group(n).num_rows for n in range(self.file.num_row_groups)]
-        self.starts = np.concatenate([[0], np.cumsum(sizes)]) if sizes else np.zeros(1, dtype=np.int64)
-        self.group = lru_cache(maxsize=4)(self.file.read_row_group)  # read once, for cutting and for measuring
-
-    def batches(self) -> Iterator[RecordBatch]:
-        """What stints are cut by, in order."""
-        wanted = ("time", "voltage_volt", "current_ampere", "speed_metre_per_second")
-        names = [name for name in wanted if name in self.file.schema_arrow.names]
-        for n in range(self.file.num_row_groups):
-            yield from self.group(n).select(names).to_batches()
-
-    def biggest(self) -> float:
-        """Largest |current| from the statistics of the row groups, 0 where there is none."""
-        index = self.file.schema_arrow.get_field_index("current_ampere")
-        found = 0.0
-        for n in range(self.file.num_row_groups):
-            facts = self.file.metadata.row_group(n).column(index).statistics
-            if facts is not None and facts.has_min_max:
-                found = max(found, abs(facts.min), abs(facts.max))
-        return found
-
-    def between(self, first: int, last: int) -> pa.Table:
-        """Rows first to last, both included."""
-        low = int(np.searchsorted(self.starts, first, side="right")) - 1
-        high = int(np.searchsorted(self.starts, last, side="right")) - 1
-        table = pa.concat_tables([self.group(n) for n in range(low, high + 1)])
-        return table.slice(first - int(self.starts[low]), last - first + 1)

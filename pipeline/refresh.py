@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .catalogue_tables import catalogue_tables
-from .measuring import Job, Measured, digested, measure, source
+from .measuring import Job, Measured, digested, measure
 from .register import Register
 from .state import State, newest, pack_of_test, understand
+from .stored import source
 from .tables import TABLES
 from .tying import Log, moment, overlap, window
 
@@ -92,10 +93,11 @@ def _test_job(
     beside = _beside(by_cart.get(test.get("cart"), []), *span) if test.get("cart") and span else []
     tracks = _unique(one for one in (*logs, *beside) if one.rows("fixes"))
     tracks.sort(key=lambda one: -one.rows("fixes"))
+    followed = [source(book, one, (test["test"], one.original) in state.ties.named) for one in tracks]
     register = state.register
     pack = pack_of_test(register, test, span)
     job = Job(
-        test["test"], test["kind"], [source(book, one) for one in logs], [source(book, one) for one in tracks],
+        test["test"], test["kind"], [source(book, one) for one in logs], followed,
         register.row("carts", test.get("cart")) or {}, register.row("packs", pack) or {}, test,
         _marks(book, state, test["test"]), instruments,
     )  # fmt: skip

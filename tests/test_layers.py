@@ -16,7 +16,7 @@ PARTS = ("pipeline", "plugins", "archive", "queries")
 # Each module imports only from the ones before it.
 ORDER = """
 errors units original tables reading instants stretch hooks shapes registry register timeline clean levels
-grids lags clocks stints chemistry measures tying state measuring catalogue_tables refresh ingest book_facts
+grids lags clocks stints chemistry measures tying state stored measuring catalogue_tables refresh ingest book_facts
 report answers console telling completion testing plugin_report demo cli
 """
 
