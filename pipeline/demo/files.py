@@ -92,7 +92,7 @@ def recharged(driven: Driven, row: int, outing: Outing) -> list[Line]:
         return []
     hours = _shape(outing).period / 3600
     ah, wh = float(np.sum(charge.ampere)) * hours, float(np.sum(charge.ampere * charge.volt)) * hours
-    return [(outing.name, "recharge_ah", ah, "A.h"), (outing.name, "recharge_wh", wh, "W.h")]
+    return [(outing.name, "charge_ah", ah, "A.h"), (outing.name, "charge_wh", wh, "W.h")]
 
 
 def _truth_seen(driven: Driven, row: int, outing: Outing) -> Seen:

@@ -80,7 +80,7 @@ def _emptied(driven: Driven, row: int, outing: Outing) -> list[tuple[str, float,
 def of_outing(driven: Driven, row: int, outing: Outing) -> list[Line]:
     """The truth of one outing: test (or cart and day), quantity, value, unit."""
     facts: list[tuple[str, float | str, str]] = [
-        ("start_state_of_charge_percent", 100 * outing.charge, "%"),
+        ("state_of_charge_start_percent", 100 * outing.charge, "%"),
         ("end_reason", end_reason(driven, row, outing), ""),
         ("rolling_coefficient", float(driven.facts.rolling[row]), "1"),
         ("pack_size_ah", float(driven.facts.size[row]), "A.h"),
