@@ -16,7 +16,9 @@ from rangebook import queries
 from rangebook.pipeline import hooks
 from rangebook.pipeline.cli import app
 from rangebook.pipeline.console import Exit
+from rangebook.pipeline.measures import BUILTIN
 from rangebook.pipeline.registry import HOOKS
+from rangebook.pipeline.stretch import Measure
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text()
@@ -109,3 +111,10 @@ def test_the_format_of_the_book_is_described_with_its_version() -> None:
 
     text = (ROOT / "archive" / "FORMAT.md").read_text()
     assert re.search(rf"\bversion\b.*\b{layout.FORMAT_VERSION}\b", text, re.IGNORECASE)
+
+
+@pytest.mark.parametrize("measure", BUILTIN, ids=lambda measure: measure.name)
+def test_every_quantity_stands_in_the_documents(measure: Measure) -> None:
+    assert f"**{measure.name}.**" in DEVELOPERS
+    for quantity in measure.quantities:
+        assert f"| `{quantity.name}` | " in DEVELOPERS and quantity.title in DEVELOPERS, quantity.name
