@@ -75,7 +75,11 @@ def ingest(
     files = list(gather(paths, book.facts.get("intake", {}).get("leave_out", ())))
     records = list(book.records())
     options = Options(zone=book.facts["zone"], map=wish.map, known_maps=known_maps(records))
-    outcomes = list(_take_all(book, files, wish, {None: options}, jobs, progress, plugins))
+    outcomes = []
+    for outcome in _each(book, files, plugins, wish, options, jobs):
+        outcomes.append(outcome)
+        if progress:
+            progress("reading", len(outcomes), len(files))
     outcomes = _again_with_dates(book, outcomes, records, wish, options, plugins)
     changed = any(one.status == "read" for one in outcomes)
     state = refresh(book, plugins.measures(), jobs, progress) if changed or stale(book) else None
@@ -103,8 +107,8 @@ def _left_out(path: Path, patterns: Sequence[str]) -> bool:
 
 def known_maps(records: Iterable[Mapping[str, Any]]) -> dict[str, str]:
     """Column maps given before: signature of the header to the map's text, the latest given counts."""
-    used = sorted((record["taken_in"], record["used"]) for record in records if record["used"].get("map"))
-    return {facts["header"]: facts["map"] for _, facts in used if facts.get("header")}
+    used = [record["used"] for record in sorted(records, key=lambda record: str(record["taken_in"]))]
+    return {facts["header"]: facts["map"] for facts in used if facts.get("map") and facts.get("header")}
 
 
 # One file.
@@ -241,40 +245,29 @@ def _plain(value: Any) -> Any:
 # Many files.
 
 
-def _take_all(
-    book: Book, files: Sequence[Path], wish: Wish, options: Mapping[str | None, Options], jobs: int,
-    progress: Progress | None, plugins: Plugins,
-) -> Iterator[Outcome]:  # fmt: skip
-    """The outcome of each file, in the order given. `options`: by file name, None for all others."""
-    tasks = [(path, options.get(path.name, options[None])) for path in files]
-    for number, outcome in enumerate(_each(book, tasks, wish, jobs, plugins)):
-        yield outcome
-        if progress:
-            progress("reading", number + 1, len(files))
-
-
 def _each(
-    book: Book, tasks: Sequence[tuple[Path, Options]], wish: Wish, jobs: int, plugins: Plugins
+    book: Book, files: Sequence[Path], plugins: Plugins, wish: Wish, options: Options, jobs: int
 ) -> Iterator[Outcome]:
-    if jobs <= 1 or len(tasks) < 8 * jobs:
-        yield from (take_in(book, path, plugins, wish, options) for path, options in tasks)
+    """The outcome of each file, in the order given."""
+    if jobs <= 1 or len(files) < 8 * jobs:
+        yield from (take_in(book, path, plugins, wish, options) for path in files)
         return
     spawn = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(jobs, mp_context=spawn, initializer=_settle, initargs=(book.folder, wish)) as pool:
-        chunk = max(1, min(32, len(tasks) // (4 * jobs)))
-        yield from pool.map(_take_in_there, tasks, chunksize=chunk)
+    settled = (book.folder, wish, options)
+    with ProcessPoolExecutor(jobs, mp_context=spawn, initializer=_settle, initargs=settled) as pool:
+        yield from pool.map(_take_in_there, files, chunksize=max(1, min(32, len(files) // (4 * jobs))))
 
 
 _there: dict[str, Any] = {}
-"""Book, plugins and wish of a worker process, set once when it starts."""
+"""What a worker process works with, set once when it starts."""
 
 
-def _settle(folder: Path, wish: Wish) -> None:
-    _there.update(book=Book.open(folder), plugins=plugin_manager(), wish=wish)
+def _settle(folder: Path, wish: Wish, options: Options) -> None:
+    _there.update(book=Book.open(folder), plugins=plugin_manager(), wish=wish, options=options)
 
 
-def _take_in_there(task: tuple[Path, Options]) -> Outcome:
-    return take_in(_there["book"], task[0], _there["plugins"], _there["wish"], task[1])
+def _take_in_there(path: Path) -> Outcome:
+    return take_in(_there["book"], path, _there["plugins"], _there["wish"], _there["options"])
 
 
 def _again_with_dates(
@@ -282,16 +275,18 @@ def _again_with_dates(
     plugins: Plugins,
 ) -> list[Outcome]:  # fmt: skip
     """Logs that hold only a time of day are read again once a sheet, maybe of this very run, gives their day."""
-    failed = [one for one in outcomes if one.status == "rejected" and isinstance(one.problem, InputProblem)]
-    if not failed:
+    if not any(_unread(one) for one in outcomes):
         return list(outcomes)
     dates = _dates([*records, *book.records()], ZoneInfo(options.zone))
+    days = [dates.get(Path(one.path).name.casefold()) if _unread(one) else None for one in outcomes]
     return [
-        take_in(book, Path(one.path), plugins, wish, replace(options, date=dates[Path(one.path).name.casefold()]))
-        if one in failed and Path(one.path).name.casefold() in dates
-        else one
-        for one in outcomes
+        one if day is None else take_in(book, Path(one.path), plugins, wish, replace(options, date=day))
+        for one, day in zip(outcomes, days, strict=True)
     ]
+
+
+def _unread(one: Outcome) -> bool:
+    return one.status == "rejected" and isinstance(one.problem, InputProblem)
 
 
 def _dates(records: Iterable[Mapping[str, Any]], zone: ZoneInfo) -> dict[str, date]:
