@@ -18,7 +18,7 @@ from .register import Register
 from .state import State, newest, pack_of_test, understand
 from .stored import source
 from .tables import TABLES
-from .tying import Log, moment, overlap, window
+from .tying import ByTime, Log, moment, overlap, window
 
 if TYPE_CHECKING:
     from rangebook.archive import Book
@@ -58,9 +58,10 @@ def stale(book: Book) -> bool:
 
 def plan(book: Book, state: State, measures: Sequence[Measure]) -> Iterator[Job]:
     """One job for each log and each test."""
-    by_cart: dict[str | None, list[Log]] = {}
+    logs_of: dict[str | None, list[Log]] = {}
     for log in state.logs:
-        by_cart.setdefault(state.ties.cart_of.get(log.original), []).append(log)
+        logs_of.setdefault(state.ties.cart_of.get(log.original), []).append(log)
+    by_cart = {cart: ByTime(logs) for cart, logs in logs_of.items()}
     instruments = _instruments(state.register)
     for log in state.logs:
         yield _log_job(book, state, log, by_cart, instruments, measures)
@@ -69,7 +70,7 @@ def plan(book: Book, state: State, measures: Sequence[Measure]) -> Iterator[Job]
 
 
 def _log_job(
-    book: Book, state: State, log: Log, by_cart: Mapping[str | None, list[Log]],
+    book: Book, state: State, log: Log, by_cart: Mapping[str | None, ByTime],
     instruments: Mapping[str, Mapping[str, Any]], measures: Sequence[Measure],
 ) -> Job:  # fmt: skip
     cart = state.ties.cart_of.get(log.original)
@@ -85,12 +86,12 @@ def _log_job(
 
 
 def _test_job(
-    book: Book, state: State, test: Mapping[str, Any], by_cart: Mapping[str | None, list[Log]],
+    book: Book, state: State, test: Mapping[str, Any], by_cart: Mapping[str | None, ByTime],
     instruments: Mapping[str, Mapping[str, Any]], measures: Sequence[Measure],
 ) -> Job:  # fmt: skip
     logs = state.ties.logs_of.get(test["test"], [])
     span = window(test) or _span(logs)
-    beside = _beside(by_cart.get(test.get("cart"), []), *span) if test.get("cart") and span else []
+    beside = _beside(by_cart.get(test.get("cart")), *span) if test.get("cart") and span else []
     tracks = _unique(one for one in (*logs, *beside) if one.rows("fixes"))
     tracks.sort(key=lambda one: -one.rows("fixes"))
     followed = [source(book, one, (test["test"], one.original) in state.ties.named) for one in tracks]
@@ -109,10 +110,12 @@ def _span(logs: Sequence[Log]) -> tuple[int, int] | None:
     return (min(log.started or 0 for log in timed), max(log.ended or 0 for log in timed)) if timed else None
 
 
-def _beside(logs: Iterable[Log], started: int | None, ended: int | None, but: Log | None = None) -> list[Log]:
-    if started is None or ended is None:
+def _beside(logs: ByTime | None, started: int | None, ended: int | None, but: Log | None = None) -> list[Log]:
+    """The logs that share time with a span, without `but`."""
+    if logs is None or started is None or ended is None:
         return []
-    return [log for log in logs if log is not but and overlap(log, (started, ended))]
+    span = (started, ended)
+    return [log for log in logs.near(span) if log is not but and overlap(log, span)]
 
 
 def _unique(logs: Iterable[Log]) -> list[Log]:

@@ -7,8 +7,9 @@ What ties to nothing is loose: kept, listed, and picked up when a later sheet ex
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
@@ -103,10 +104,10 @@ def tie(logs: Sequence[Log], register: Register, folders: Mapping[str, set[str]]
         by_name.setdefault(str(log.record["name"]).casefold(), []).append(log)
     carts = {log.original: _cart(log, register) for log in logs}
     claimed = _claim_named(register.present["tests"], by_name, folders, ties)
-    free = [log for log in logs if log.original not in claimed]
+    free = ByTime([log for log in logs if log.original not in claimed])
     alone = _alone(folders)
     for test in register.present["tests"]:
-        for log in free:
+        for log in free.near(window(test), folders.get(test["test"], set())):
             if _belongs(log, test, folders.get(test["test"], set()), alone, carts[log.original]):
                 ties.logs_of.setdefault(test["test"], []).append(log)
     _name_carts(logs, register, carts, ties)
@@ -139,6 +140,31 @@ def _best(held: Sequence[Log], test: Mapping[str, Any], folders: set[str]) -> Lo
         key=lambda log: (overlap(log, span, SLACK), log.record["folder"] in folders, log.record["taken_in"]),
         default=None,
     )
+
+
+class ByTime:
+    """Logs, looked up by time, or by folder where they have no times."""
+
+    def __init__(self, logs: Iterable[Log]) -> None:
+        self.untimed: dict[str, list[Log]] = {}
+        timed: list[tuple[int, int, Log]] = []
+        for log in logs:
+            if log.started is None or log.ended is None:
+                self.untimed.setdefault(str(log.record["folder"]), []).append(log)
+            else:
+                timed.append((log.started, log.ended, log))
+        timed.sort(key=lambda one: (one[0], one[2].original))
+        self.starts = [started for started, _, _ in timed]
+        self.timed = [log for _, _, log in timed]
+        self.longest = max((ended - started for started, ended, _ in timed), default=0)
+
+    def near(self, span: tuple[int, int] | None, folders: Iterable[str] = ()) -> Iterator[Log]:
+        """All logs that can overlap `span`, and those without times in `folders`."""
+        if span is not None:
+            first = bisect_left(self.starts, span[0] - self.longest)
+            yield from self.timed[first : bisect_right(self.starts, span[1])]
+        for folder in sorted(folders):
+            yield from self.untimed.get(folder, ())
 
 
 def _alone(folders: Mapping[str, set[str]]) -> set[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -86,6 +87,16 @@ def test_what_ties_to_nothing_has_no_cart_and_a_missing_log_is_named() -> None:
     ties = tie([log("z.csv", start=99)], register(test(logs=["gone.csv"])), {})
     assert not ties.cart_of and not ties.tests_of
     assert [finding.code for _, finding in ties.findings] == ["log-missing"]
+
+
+def test_a_long_log_that_began_days_before_is_found_and_ten_thousand_of_each_take_seconds() -> None:
+    week = log("week.csv", start=-100, hours=168, cart="C1")
+    logs = [week, *(log(f"{n}.csv", start=200 + 2 * n, cart="C1") for n in range(10_000))]
+    tests = [test(f"T{n}", started=DAY + timedelta(hours=200 + 2 * n), ended=None) for n in range(5_000)]
+    began = time.process_time()
+    ties = tie(logs, register(test(), *tests), {})
+    assert time.process_time() - began < 10
+    assert tied(ties) == ["week.csv"] and tied(ties, "T4999")[0] == "4999.csv"
 
 
 def test_microseconds_and_moments_are_each_others_inverse() -> None:
