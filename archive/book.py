@@ -133,6 +133,12 @@ class Book:
 
         return results.load(self._layout, subject, digest)
 
+    def all_results(self, subject: str) -> Iterator[pa.Table]:
+        """All that was ever stored for this subject, by other inputs and methods too; damaged ones are left out."""
+        from . import results
+
+        return results.load_all(self._layout, subject)
+
     def store_results(self, subject: str, digest: str, table: pa.Table) -> None:
         """Store `table` for any text `subject` and a `digest` of 8 to 64 hexadecimal digits."""
         from . import results

@@ -173,6 +173,11 @@ def is_result_of(path: Path, digest: str) -> bool:
     return match is not None and match[1] == digest
 
 
+def is_result(path: Path) -> bool:
+    """Whether `path` is named as a result of whatever digest."""
+    return _RESULT.fullmatch(path.name) is not None
+
+
 def generation_number(path: Path) -> int | None:
     """The number of a generation's file; None when `path` is no such file."""
     match = _GENERATION.fullmatch(path.name)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -11,15 +14,24 @@ from .parquet import write_table
 
 def load(place: layout.Layout, subject: str, digest: str) -> pa.Table | None:
     """The result of `subject` with this digest, or None when there is none that is whole."""
+    return next(_whole(path for path in _of(place, subject) if layout.is_result_of(path, digest)), None)
+
+
+def load_all(place: layout.Layout, subject: str) -> Iterator[pa.Table]:
+    """Every whole result of `subject`, whatever its inputs and methods were."""
+    return _whole(path for path in _of(place, subject) if layout.is_result(path))
+
+
+def _of(place: layout.Layout, subject: str) -> list[Path]:
     folder = place.subject(subject)
-    if not folder.is_dir():
-        return None
-    for path in sorted(folder.iterdir()):
-        if layout.is_result_of(path, digest):
-            content = path.read_bytes()
-            if files.sha256_of_bytes(content) == layout.content_of(path):
-                return pq.read_table(pa.BufferReader(content))
-    return None
+    return sorted(folder.iterdir()) if folder.is_dir() else []
+
+
+def _whole(paths: Iterable[Path]) -> Iterator[pa.Table]:
+    for path in paths:
+        content = path.read_bytes()
+        if files.sha256_of_bytes(content) == layout.content_of(path):
+            yield pq.read_table(pa.BufferReader(content))
 
 
 def store(place: layout.Layout, subject: str, digest: str, table: pa.Table) -> None:

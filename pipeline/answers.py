@@ -87,6 +87,16 @@ def test_facts(connection: duckdb.DuckDBPyConnection, test: str) -> dict[str, An
     }
 
 
+def test_history(book: Book, test: str) -> list[dict[str, Any]]:
+    """Every figure ever computed for a test, by quantity, the latest first: other methods, and inputs it had then."""
+    keys = ("quantity", "value", "unit", "u", "lower_bound", "method", "method_version", "computed_at")
+    rows = [row for table in book.all_results(test) for row in table.select(list(keys)).to_pylist()]
+    rows.sort(key=lambda row: row["computed_at"], reverse=True)
+    first = {(row["quantity"], row["method_version"], row["value"], row["u"]): row for row in reversed(rows)}
+    latest = sorted(first.values(), key=lambda row: row["computed_at"], reverse=True)
+    return _plain_rows(sorted(latest, key=lambda row: str(row["quantity"])))
+
+
 def _dicts(connection: duckdb.DuckDBPyConnection, sql: str, test: str) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = connection.sql(sql, params={"test": test}).to_arrow_table().to_pylist()
     return rows

@@ -163,17 +163,22 @@ def show(
     test: Annotated[
         str, typer.Argument(help="The test's name.", autocompletion=completion.names("select test from tests"))
     ],
+    history: Annotated[
+        bool, typer.Option("--history", help="Also figures by older methods and from what was known before.")
+    ] = False,
     book: BookOption = None,
     json: JsonOption = False,
 ) -> None:
     """Show everything known of one test."""
     from . import telling
-    from .answers import test_facts
+    from .answers import test_facts, test_history
 
     common = _common(ctx, book, json)
     opened = _open(common)
     with opened.connect(tables=()) as connection:
         facts = test_facts(connection, test)
+    if history:
+        facts["history"] = test_history(opened, test)
     telling.test(opened, facts, common.json)
 
 

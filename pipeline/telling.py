@@ -51,6 +51,8 @@ def test(book: Book, facts: Mapping[str, Any], json: bool) -> None:
     print_table(terminal.facts_lines(facts, book.facts["zone"]))
     print_table(terminal.results_table(facts["results"], book.facts["units"]))
     print_table(terminal.findings_lines(facts["findings"], 40))
+    if "history" in facts:
+        print_table(terminal.history_table(facts["history"], book.facts["units"], book.facts["zone"]))
 
 
 def recipes(known: Mapping[str, Recipe], json: bool) -> None:

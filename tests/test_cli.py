@@ -145,3 +145,26 @@ def test_the_shell_gets_completions(shell: str) -> None:
 def test_recipes_complete() -> None:
     done = run(_RANGEBOOK_COMPLETE="complete_bash", COMP_WORDS="rangebook ask capacity", COMP_CWORD="2")
     assert "capacity_fade" in done.stdout
+
+
+def test_history_shows_what_was_computed_before_more_was_known(tmp_path: Path) -> None:
+    sheet, packs = tmp_path / "T-0117.csv", tmp_path / "packs.csv"
+    sheet.write_text(SHEET)
+    book = tmp_path / "book"
+    told("new", book, "--zone", "UTC", codes=(0,))
+    trip = SAMPLES / "delimited" / "pack_trip_000.csv"
+    told("ingest", trip, sheet, "--map", SAMPLES / "delimited" / "pack_trip.map.toml", "--book", book)
+    packs.write_text("pack,rated capacity (Ah)\nP11,105\n")
+    told("ingest", packs, "--book", book)
+    facts = told("show", "T-0117", "--history", "--book", book)
+    of_depth = [row for row in facts["history"] if row["quantity"] == "depth_of_discharge_percent"]
+    assert len(of_depth) == 1 and "history" not in told("show", "T-0117", "--book", book)
+    packs.write_text("pack,rated capacity (Ah)\nP11,100\n")
+    told("ingest", packs, "--book", book)
+    values = [
+        row["value"]
+        for row in told("show", "T-0117", "--history", "--book", book)["history"]
+        if row["quantity"] == "depth_of_discharge_percent"
+    ]
+    assert [round(value, 2) for value in values] == [95.45, 90.91], "the latest first: 95.453 Ah of 100, of 105"
+    assert run("show", "T-0117", "--history", "--book", book).stdout.count("depth of discharge") == 3

@@ -166,13 +166,31 @@ def results_table(results: Mapping[str, Mapping[str, Any]], system: str) -> Tabl
     for name in ("unit", "method", "note"):
         drawn.add_column(name, overflow="fold")
     for name, row in results.items():
-        value, unit = shown(row["value"], row["unit"], system)
-        u = None if row["u"] is None else row["u"] * _stretching(row["unit"], system)
-        words = ("at least " if row["lower_bound"] else "") + figure(value, u)
-        sign = UNIT_SIGNS.get(unit, unit)
+        words, sign = _measured(row, system)
         quantity = bare(name, row["unit"]).replace("_", " ")
         drawn.add_row(quantity, words, sign, Text(row["method"]), Text(row["note"] or ""))
     return drawn
+
+
+def _measured(row: Mapping[str, Any], system: str) -> tuple[str, str]:
+    """A result's value with its uncertainty, and its unit, as the book shows them."""
+    value, unit = shown(row["value"], row["unit"], system)
+    u = None if row["u"] is None else row["u"] * _stretching(row["unit"], system)
+    return ("at least " if row["lower_bound"] else "") + figure(value, u), UNIT_SIGNS.get(unit, unit)
+
+
+def history_table(history: Sequence[Mapping[str, Any]], system: str, zone: str) -> Table:
+    """Every figure ever computed for a test, a line each."""
+    local = ZoneInfo(zone)
+    rows = []
+    for row in history:
+        value, unit = _measured(row, system)
+        computed = datetime.fromisoformat(row["computed_at"]).astimezone(local).strftime("%Y-%m-%d %H:%M")
+        quantity = bare(row["quantity"], row["unit"]).replace("_", " ")
+        rows.append(
+            {"quantity": quantity, "value": value, "unit": unit, "by": row["method_version"], "computed": computed}
+        )
+    return rows_table(rows)
 
 
 def _stretching(unit: str, system: str) -> float:
