@@ -182,9 +182,16 @@ def test_regen_is_no_power_drawn() -> None:
 def test_one_sample_a_minute_shows_no_peak() -> None:
     second = np.arange(0, 3600, 30.0)
     ampere = np.where(np.arange(120) % 17 == 5, -200.0, -20.0)
-    results, findings = measured(MEASURE, stint("drive", batch(second, 50.0, ampere)))
+    results, findings = measured(MEASURE, stint("drive", batch(second, 50.0, ampere), cart={"cart": "C1"}))
     assert "power_peak_watt" not in results
     assert "at least 10000 W" in findings[0].words
+
+
+def test_power_of_no_known_cart_is_nobodys() -> None:
+    drive = batch(np.arange(0, 600.0), 50.0, np.full(600, -20.0))
+    assert measured(MEASURE, stint("drive", drive)) == ({}, [])
+    results, _ = measured(MEASURE, stint("drive", drive, cart={"cart": "C1"}))
+    assert results["power_peak_watt"].value == pytest.approx(1000)
 
 
 def test_a_charge_has_no_performance() -> None:
