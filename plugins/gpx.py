@@ -199,7 +199,7 @@ class Gpx:
             chunk = b"."
             while chunk and not broken:
                 chunk = stream.read(CHUNK)
-                broken = _step(track, chunk, stream.tell())
+                broken = _step(track, chunk)
                 if track.complete >= BATCH:
                     yield from tally.rows(track.points())
         if track.complete:
@@ -211,10 +211,10 @@ class Gpx:
         yield from _remarks(track, broken, tally.fixes)
 
 
-def _step(track: Track, chunk: bytes, fed: int) -> Finding | None:
+def _step(track: Track, chunk: bytes) -> Finding | None:
     """Feed one chunk; where the XML breaks there, the finding that says so."""
     try:
-        track.feed(chunk, fed)
+        track.feed(chunk)
     except expat.ExpatError as problem:
         words = expat.ErrorString(problem.code)
         if chunk:

@@ -1,9 +1,16 @@
-"""GPX as XML: from bytes to columns of text, a point a row. `gpx.py` makes fixes of them."""
+"""GPX as XML: from bytes to columns of text, a point a row. `gpx.py` makes fixes of them.
+
+Expat reads the file and decides what stands where. Most of a file, though, is points of one plain shape, which
+`gpx_runs.py` finds many times as fast as handlers are called for them. Expat gets everything else and, for a run that
+it does not see, as many line ends as that has. A run is taken only where the next byte is one between points
+(`Track.between_points`): anywhere else, in a comment or an extension for instance, expat gets the run itself. So what
+comes out is the same either way.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from xml.parsers import expat
 
@@ -15,7 +22,8 @@ from rangebook.pipeline.errors import InputProblem
 from rangebook.pipeline.original import Original
 from rangebook.pipeline.reading import Wholes
 
-CHILDREN = ("time", "ele", "speed", "hdop", "sat", "fix")
+from .gpx_runs import CHILDREN, Run, plain_runs
+
 DEEPEST = 100
 LONGEST_TAG = 1 << 20
 MOST_PIECES = 64
@@ -46,7 +54,11 @@ class Batch:
             (self.segment + np.searchsorted(parts, np.arange(count), side="right")).astype(np.int32),
             texts_of(_values("lat", self.places[: 4 * count])),
             texts_of(_values("lon", self.places[: 4 * count])),
-            {name: texts_of(map(texts.get, range(1, count + 1))) for name, texts in self.values.items() if texts},
+            {
+                name: texts_of(map(texts.get, range(1, count + 1)))
+                for name, texts in self.values.items()
+                if next(iter(texts), count + 1) <= count
+            },
         )
         self.segment += int(np.searchsorted(parts, count))
         self.parts = (parts[parts >= count] - count).tolist()
@@ -56,6 +68,12 @@ class Batch:
             texts.clear()
             texts.update(left)
         return points
+
+    def next_segment(self) -> int:
+        """The segment of the point that comes next, for one who keeps it elsewhere. The batch must be empty."""
+        self.segment += bool(self.parts)
+        self.parts.clear()
+        return self.segment
 
 
 def _four(attributes: list[str]) -> list[str]:
@@ -91,7 +109,37 @@ class Points:
         return f'<trkpt lat="{self.latitude[row]}" lon="{self.longitude[row]}">{children}</trkpt>'[:1000]
 
 
-def texts_of(column: Iterable[str | None]) -> pa.StringArray:
+def joined(parts: Sequence[Points]) -> Points:
+    """All of `parts` as one; there must be one at least."""
+    if len(parts) == 1:
+        return parts[0]
+
+    def column(name: str) -> pa.StringArray:
+        nothing = (pa.nulls(len(one.line), pa.string()) for one in parts)
+        return pa.concat_arrays([one.values.get(name, empty) for one, empty in zip(parts, nothing, strict=True)])
+
+    return Points(
+        np.concatenate([one.line for one in parts]),
+        np.concatenate([one.segment for one in parts]),
+        pa.concat_arrays([one.latitude for one in parts]),
+        pa.concat_arrays([one.longitude for one in parts]),
+        {name: column(name) for name in CHILDREN if any(name in one.values for one in parts)},
+    )
+
+
+def columns_of(run: Run, line: int, segment: int) -> Points:
+    """The points of a run that begins at `line` of the file."""
+    columns = {name: texts_of(texts) for name, texts in run.texts.items()}
+    return Points(
+        line + run.below,
+        np.full(len(run.below), segment, np.int32),
+        columns.pop("lat"),
+        columns.pop("lon"),
+        {name: columns[name] for name in CHILDREN if name in columns and columns[name].null_count < len(run.below)},
+    )
+
+
+def texts_of(column: Iterable[str | bytes | None]) -> pa.StringArray:
     return pa.array(list(column), pa.string())
 
 
@@ -110,8 +158,9 @@ class Track:
         self.version = self.point = self.prefix = ""
         self.columns: dict[str, dict[int, str]] = {}
         self.column: dict[int, str] | None = None
-        self.in_point = False
-        self.number = self.depth = self.foreign = 0
+        self.in_point = self.in_cdata = self.wide = False
+        self.number = self.depth = self.foreign = self.given = self.waiting = 0
+        self.ready: list[Points] = []
         self.pieces: list[str] = []
         self.take = self.pieces.append
         self.parser = expat.ParserCreate()
@@ -119,26 +168,67 @@ class Track:
         self.parser.StartElementHandler = self.outermost
         self.parser.StartDoctypeDeclHandler = self.doctype
         self.parser.EntityDeclHandler = self.entity
+        self.parser.StartCdataSectionHandler = self.parser.EndCdataSectionHandler = self.cdata
+        if hasattr(self.parser, "SetReparseDeferralEnabled"):
+            self.parser.SetReparseDeferralEnabled(False)  # it would put off what stands before a run
 
     @property
     def complete(self) -> int:
-        """How many points of the batch are closed."""
-        return self.number - self.in_point
+        """How many points are closed."""
+        return self.waiting + self.number - self.in_point
 
     def points(self) -> Points:
-        """The closed points, which leave the batch."""
-        points = self.batch.take(self.complete)
-        self.number = int(self.in_point)
+        """The closed points, which leave."""
+        self.settle()
+        points = joined(self.ready)
+        self.ready.clear()
+        self.waiting = 0
         return points
+
+    def settle(self) -> None:
+        """Put the closed points of the batch behind those that are ready."""
+        if count := self.number - self.in_point:
+            self.keep(self.batch.take(count))
+            self.number = int(self.in_point)
+
+    def keep(self, points: Points) -> None:
+        self.ready.append(points)
+        self.waiting += len(points.line)
 
     def refusal(self, what: str, hint: str = MEND) -> InputProblem:
         return InputProblem(what, hint, path=self.path, line=self.parser.CurrentLineNumber)
 
-    def feed(self, chunk: bytes, fed: int) -> None:
-        """Parse one more chunk (empty: the end), `fed` bytes with it; refuse what would fill the memory."""
-        self.parser.Parse(chunk, not chunk)
-        if len(self.pieces) > MOST_PIECES or fed - self.parser.CurrentByteIndex > LONGEST_TAG:
+    def feed(self, chunk: bytes) -> None:
+        """Take one more chunk (empty: the end); refuse what would fill the memory."""
+        at = 0
+        self.wide = self.wide or b"\0" in chunk
+        for run in () if self.wide else plain_runs(chunk):
+            self.give(chunk[at : run.start])
+            at = run.start
+            if self.between_points():
+                self.settle()
+                self.keep(columns_of(run, self.parser.CurrentLineNumber, self.batch.next_segment()))
+                self.give(b"\n" * run.lines)
+                at = run.end
+        self.give(chunk[at:])
+        if not chunk:
+            self.parser.Parse(b"", True)
+        if len(self.pieces) > MOST_PIECES or self.given - self.parser.CurrentByteIndex > LONGEST_TAG:
             raise self.refusal("has a value or tag longer than any track has")
+
+    def give(self, content: bytes) -> None:
+        self.given += len(content)
+        self.parser.Parse(content, False)
+
+    def between_points(self) -> bool:
+        """Whether a plain point, if it came next, would be one of the track's: expat is not in the middle of
+        anything (a tag, a comment), the outermost element is open, and so is no point, nor anything passed over."""
+        inside = self.in_point or self.in_cdata or self.foreign or self.depth < 0
+        return self.point == "trkpt" and not inside and self.parser.CurrentByteIndex == self.given
+
+    def cdata(self) -> None:
+        """Such a section begins or ends."""
+        self.in_cdata = not self.in_cdata
 
     def doctype(self, name: str, system: str | None, public: str | None, own: int) -> None:
         """A document type with declarations of its own can hold entities; one that is only named is not fetched."""

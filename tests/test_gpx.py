@@ -433,7 +433,7 @@ def test_memory_does_not_grow_with_the_file(long_track: Path) -> None:
 
 
 def test_200_000_points_are_read_many_times_as_fast_as_gpxpy_reads_them(long_track: Path) -> None:
-    """Eight to nine times on an idle machine; asked for is less, because neighbours on a busy one cost us more."""
+    """Some twenty times on an idle machine; asked for is less, because neighbours on a busy one cost us more."""
 
     def seconds(job: object) -> float:
         start = time.process_time()
@@ -442,4 +442,4 @@ def test_200_000_points_are_read_many_times_as_fast_as_gpxpy_reads_them(long_tra
 
     text = long_track.read_text()
     ours = min(seconds(lambda: read(long_track)) for _ in range(3))
-    assert seconds(lambda: gpxpy.parse(text)) > 6 * ours
+    assert seconds(lambda: gpxpy.parse(text)) > 8 * ours
