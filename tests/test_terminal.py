@@ -77,3 +77,10 @@ def test_many_findings_are_told_by_kind() -> None:
     assert few.splitlines() == [f"warning  a.csv: gap {n}" for n in range(3)]
     many = str(findings_lines(found(30, "gap", "warning") + found(1, "malformed", "problem"))).splitlines()
     assert many[0] == "warning  30 × gap, such as a.csv: gap 0" and len(many) == 3
+
+
+def test_the_columns_that_tell_rows_apart_stand_in_every_part() -> None:
+    parts = pa.table({"cart": ["C06", "C06"], "part": ["pack", "cart"], "low": [1.0, 2.0], "high": [3.0, 4.0]})
+    columns = columns_of(parts, {}, "km", "UTC")
+    shown = [[column.header.plain for column in drawn.columns] for drawn in tables_of(columns, "", 28)]
+    assert shown == [["cart", "part", "low"], ["cart", "part", "high"]]

@@ -116,14 +116,24 @@ def columns_of(table: pa.Table, units: Mapping[str, str], system: str, zone: str
 
 def tables_of(columns: Sequence[Column], heading: str, width: int) -> Iterator[Table]:
     """Tables for the terminal, none wider than `width`: where all columns do not fit, further tables go on with the
-    rest, the first column standing in each."""
+    rest, and the columns that tell the rows apart stand in each."""
+    names = _telling_apart(columns, width // 2)
     rest = list(columns)
     while rest:
-        taken = [columns[0]] if len(rest) < len(columns) else []
-        while rest and (len(taken) < 2 or _wide([*taken, rest[0]]) <= width):
+        taken = list(names) if len(rest) < len(columns) else []
+        while rest and (len(taken) <= len(names) or _wide([*taken, rest[0]]) <= width):
             taken.append(rest.pop(0))
         yield _drawn(taken, heading)
         heading = ""
+
+
+def _telling_apart(columns: Sequence[Column], width: int) -> Sequence[Column]:
+    """The first columns, as few as tell the rows apart, if they fit into `width`; else the first."""
+    for count in range(1, len(columns)):
+        rows = list(zip(*(column.cells for column in columns[:count]), strict=True))
+        if len(set(rows)) == len(rows) and _wide(columns[:count]) <= width:
+            return columns[:count]
+    return columns[:1]
 
 
 def _wide(columns: Sequence[Column]) -> int:
