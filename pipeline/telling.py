@@ -99,7 +99,8 @@ def ingested(connection: duckdb.DuckDBPyConnection, done: Ingested, json: bool, 
             say(_line(one))
     if not json:
         say(", ".join(f"{_count(done, status)} {words}" for status, words in STATUSES.items()))
-        say(terminal.findings_lines(findings))
+        if findings:
+            say(terminal.findings_lines(findings))
     problems = [code for one in done.outcomes if one.problem for code in [exit_code(one.problem)] if code]
     return max(problems, key=SEVEREST.index, default=Exit.FINDINGS if findings else Exit.DONE)
 

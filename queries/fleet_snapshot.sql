@@ -6,7 +6,7 @@
 -- param stale_days (whole, default 365): a cart not tested for longer needs attention
 -- column cart: cart
 -- column description: description
--- column pack: pack; the one fitted now
+-- column pack: pack; the one fitted now, or last tested with where no sheet of fitments names the cart
 -- column chemistry: chemistry
 -- column last_test: last test; with this pack
 -- column last_tested: last tested
@@ -23,14 +23,20 @@
 with today as (
     select coalesce($as_of::date, current_date) + interval 1 day as ends
 ),
+results_before as (
+    select test_results.* from test_results, today where started < ends
+),
+-- where no sheet ever said what sits in a cart, the pack it was last tested with
 fitted as (
     select cart, arg_max(pack, coalesce(started, '-infinity')) as pack
     from fitments, today
     where coalesce(started, '-infinity') < ends and coalesce(ended, 'infinity') >= ends
     group by cart
-),
-results_before as (
-    select test_results.* from test_results, today where started < ends
+    union all
+    select cart, arg_max(pack, started) as pack
+    from results_before
+    where pack is not null and cart not in (select cart from fitments)
+    group by cart
 ),
 -- figures of the cart with the pack that sits in it now; a lower bound is no range
 of_cart as (
