@@ -24,7 +24,7 @@ import numpy as np
 from ..reading import Floats
 from ..stretch import Samples
 from . import uncertainty as un
-from .parts import gap_limit, usual_step
+from .parts import gap_limit, picked, usual_step
 
 HOUR = 3600.0
 
@@ -69,15 +69,16 @@ def flow(second: Floats, volt: Floats, ampere: Floats) -> Flow:
     Arrays of equal length; rows without a current are left out, and a gap they leave is a gap. Energy is NaN
     when no row has volts; where only some lack them, they are read off the straight line between their neighbours.
     """
-    known = np.isfinite(ampere)
+    known = picked(np.isfinite(ampere))
     second, volt, ampere = second[known], _filled(second, volt)[known], ampere[known]
     step = np.diff(second)
     whole = step <= gap_limit(second)
-    at = np.flatnonzero(whole)
+    at = picked(whole)
     charge, discharge = np.maximum(ampere, 0.0), np.maximum(-ampere, 0.0)
-    back, out = (_integrals(step[at], one[at], one[at + 1], volt[at], volt[at + 1]) for one in (charge, discharge))
+    width, v0, v1 = step[at], volt[:-1][at], volt[1:][at]
+    back, out = (_integrals(width, one[:-1][at], one[1:][at], v0, v1) for one in (charge, discharge))
     unknown = 0.0 if np.isfinite(volt).any() else np.nan
-    covered = float(step[at].sum())
+    covered = float(width.sum())
     return Flow(
         charging_ah=back[0] / HOUR,
         discharging_ah=out[0] / HOUR,
@@ -89,7 +90,7 @@ def flow(second: Floats, volt: Floats, ampere: Floats) -> Flow:
         sampling_ah=sampling(second, ampere),
         charging_sampling_ah=sampling(second, charge),
         discharging_sampling_ah=sampling(second, discharge),
-        mean_volt=float((step[at] * (volt[at] + volt[at + 1])).sum()) / 2 / covered if covered else 0.0,
+        mean_volt=float((width * (v0 + v1)).sum()) / 2 / covered if covered else 0.0,
         step=usual_step(second),
     )
 

@@ -69,6 +69,11 @@ def rests(stretch: Stretch) -> list[Samples]:
     return [stretch.samples.part(s.first, s.last) for s in stretch.stints if s.kind == "rest"]
 
 
+def picked(wanted: Flags) -> Flags | slice:
+    """What picks the wanted rows of an array; all of them without a copy."""
+    return slice(None) if wanted.all() else wanted
+
+
 def usual_step(second: Floats) -> float:
     """Median step of ascending times (s) that are not the same instant; 0 where there is none."""
     step = np.diff(second)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..reading import Floats
-from .parts import Flags, gap_limit, usual_step, weights
+from .parts import Flags, gap_limit, picked, usual_step, weights
 
 TINY_SECOND = 5e-7  # half the microsecond that samples are timed in: what adding and taking off a width may lose
 
@@ -56,7 +56,7 @@ def heaviest(second: Floats, value: Floats, width: float) -> Heaviest | None:
     a sliding window is largest where an end of it meets a sample, or where the line stands equally high at both ends.
     None when no unbroken stretch is `width` long, or values are missing.
     """
-    known = np.isfinite(value)
+    known = picked(np.isfinite(value))
     second, value = second[known], value[known]
     if len(second) < 2 or second[-1] - second[0] < width:
         return None
