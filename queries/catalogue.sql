@@ -122,7 +122,9 @@ create table figures (
     coulombic_efficiency_percent double, coulombic_efficiency_percent_u double,
     energy_efficiency_percent double, energy_efficiency_percent_u double,
     self_discharge_volt_per_day double, self_discharge_volt_per_day_u double,
-    standing_current_ampere double, standing_current_ampere_u double);
+    standing_current_ampere double, standing_current_ampere_u double,
+    projected_range_metre double, projected_range_metre_u double,
+    reference_range_metre double, reference_range_metre_u double);
 
 -- one row a test: its figures, and the pack, the cart and the settings as they stood on its date
 create table test_results as

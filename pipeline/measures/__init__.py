@@ -9,6 +9,7 @@ from .heat import MEASURE as HEAT
 from .limits import MEASURE as LIMITS
 from .pack import MEASURE as PACK
 from .performance import MEASURE as PERFORMANCE
+from .projection import MEASURE as PROJECTION
 from .reference import MEASURE as REFERENCE
 from .resistance import MEASURE as RESISTANCE
 from .road_load import MEASURE as ROAD_LOAD
@@ -16,5 +17,5 @@ from .state import MEASURE as STATE
 from .way import MEASURE as WAY
 
 BUILTIN: tuple[Measure, ...] = (
-    WAY, ENERGY, PACK, STATE, RESISTANCE, REFERENCE, LIMITS, HEAT, PERFORMANCE, ROAD_LOAD, CHARGING,
+    WAY, ENERGY, PACK, STATE, RESISTANCE, REFERENCE, LIMITS, HEAT, PERFORMANCE, ROAD_LOAD, CHARGING, PROJECTION,
 )  # fmt: skip
