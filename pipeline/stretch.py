@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from .reading import Finding, Floats, Wholes
 
@@ -19,6 +20,22 @@ def _floats(table: pa.Table | pa.RecordBatch, name: str) -> Floats:
     if isinstance(column, pa.ChunkedArray):
         column = column.combine_chunks()
     return np.asarray(column.to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def _cells(table: pa.Table | pa.RecordBatch) -> Floats | None:
+    """Volts of each cell, one row a sample, NaN where a list is short or null; None where no list holds any."""
+    if "cell_voltage_volt" not in table.schema.names:
+        return None
+    column = table.column("cell_voltage_volt")
+    if isinstance(column, pa.ChunkedArray):
+        column = column.combine_chunks()
+    counts = pc.list_value_length(column).fill_null(0).to_numpy(zero_copy_only=False)
+    width = int(counts.max(initial=0))
+    if not width:
+        return None
+    cells = np.full((len(counts), width), np.nan)
+    cells[np.arange(width) < counts[:, None]] = column.flatten().to_numpy(zero_copy_only=False)
+    return cells
 
 
 def _micros(table: pa.Table | pa.RecordBatch) -> Wholes:
@@ -33,7 +50,8 @@ class Samples:
     """Samples of one stretch as columns of equal length n, ascending in time.
 
     start: microseconds since 1970 UTC at which `second` is 0. second: s. volt: V. ampere: A, positive
-    charges the pack. other: further canonical columns by name. NaN where nothing was logged.
+    charges the pack. other: further canonical columns by name. cells: V of each cell, (n, cells), None where none
+    are logged. NaN where nothing was logged.
     """
 
     start: int
@@ -41,6 +59,7 @@ class Samples:
     volt: Floats
     ampere: Floats
     other: Mapping[str, Floats] = field(default_factory=dict)
+    cells: Floats | None = None
 
     @classmethod
     def of(cls, table: pa.Table | pa.RecordBatch) -> Samples:
@@ -54,6 +73,7 @@ class Samples:
             _floats(table, "voltage_volt"),
             _floats(table, "current_ampere"),
             {name: _floats(table, name) for name in sorted(names)},
+            _cells(table),
         )
 
     def __len__(self) -> int:
@@ -63,7 +83,12 @@ class Samples:
         """Rows first to last, both included. `second` keeps its zero."""
         cut = slice(first, last + 1)
         return Samples(
-            self.start, self.second[cut], self.volt[cut], self.ampere[cut], {k: v[cut] for k, v in self.other.items()}
+            self.start,
+            self.second[cut],
+            self.volt[cut],
+            self.ampere[cut],
+            {k: v[cut] for k, v in self.other.items()},
+            None if self.cells is None else self.cells[cut],
         )
 
 

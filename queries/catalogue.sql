@@ -124,7 +124,16 @@ create table figures (
     self_discharge_volt_per_day double, self_discharge_volt_per_day_u double,
     standing_current_ampere double, standing_current_ampere_u double,
     projected_range_metre double, projected_range_metre_u double,
-    reference_range_metre double, reference_range_metre_u double);
+    reference_range_metre double, reference_range_metre_u double,
+    lowest_cell_volt double, lowest_cell_volt_u double,
+    lowest_cell_number double, lowest_cell_number_u double,
+    cell_spread_loaded_volt double, cell_spread_loaded_volt_u double,
+    cell_spread_rest_volt double, cell_spread_rest_volt_u double,
+    trips double, trips_u double,
+    trip_second double, trip_second_u double,
+    heating_watt double, heating_watt_u double,
+    warming_watt_seen double, warming_watt_seen_u double,
+    seconds_to_maximum double, seconds_to_maximum_u double);
 
 -- one row a test: its figures, and the pack, the cart and the settings as they stood on its date
 create table test_results as

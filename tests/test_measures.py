@@ -95,7 +95,7 @@ def test_a_test_without_a_log_says_so_once() -> None:
 def test_each_quantity_is_measured_once_and_in_order() -> None:
     assert [measure.name for measure in BUILTIN] == [
         "way", "energy", "pack", "state", "resistance", "reference", "limits", "heat", "performance", "road_load",
-        "charging", "projection",
+        "charging", "projection", "cells", "protection", "warming",
     ]  # fmt: skip
     names = [quantity.name for measure in BUILTIN for quantity in measure.quantities]
     assert len(names) == len(set(names))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..stretch import Measure
+from .cells import MEASURE as CELLS
 from .charging import MEASURE as CHARGING
 from .energy import MEASURE as ENERGY
 from .heat import MEASURE as HEAT
@@ -10,12 +11,15 @@ from .limits import MEASURE as LIMITS
 from .pack import MEASURE as PACK
 from .performance import MEASURE as PERFORMANCE
 from .projection import MEASURE as PROJECTION
+from .protection import MEASURE as PROTECTION
 from .reference import MEASURE as REFERENCE
 from .resistance import MEASURE as RESISTANCE
 from .road_load import MEASURE as ROAD_LOAD
 from .state import MEASURE as STATE
+from .warming import MEASURE as WARMING
 from .way import MEASURE as WAY
 
 BUILTIN: tuple[Measure, ...] = (
-    WAY, ENERGY, PACK, STATE, RESISTANCE, REFERENCE, LIMITS, HEAT, PERFORMANCE, ROAD_LOAD, CHARGING, PROJECTION,
+    WAY, ENERGY, PACK, STATE, RESISTANCE, REFERENCE, LIMITS, HEAT, PERFORMANCE, ROAD_LOAD, CHARGING, PROJECTION, CELLS,
+    PROTECTION, WARMING,
 )  # fmt: skip
