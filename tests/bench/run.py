@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import resource
 import statistics
 import subprocess
 import sys
@@ -47,7 +46,7 @@ duckdb.sql(f'''copy (
 """
 
 GPX_OURS = """
-import sys, time
+import resource, sys, time
 from pathlib import Path
 from rangebook.pipeline import Options, Original, Rows
 from rangebook.pipeline.registry import plugin_manager
@@ -55,16 +54,16 @@ from rangebook.pipeline.registry import plugin_manager
 began = time.perf_counter()
 items = reader.read(Original.at(Path(sys.argv[1])), Options())
 points = sum(len(item.batch) for item in items if isinstance(item, Rows) and item.table == "fixes")
-print(points, time.perf_counter() - began)
+print(points, time.perf_counter() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 """
 
 GPX_GPXPY = """
-import sys, time
+import resource, sys, time
 import gpxpy
 began = time.perf_counter()
 with open(sys.argv[1]) as stream:
     points = gpxpy.parse(stream).get_points_no()
-print(points, time.perf_counter() - began)
+print(points, time.perf_counter() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 """
 
 
@@ -165,8 +164,8 @@ def inside(script: str, source: Path, repeats: int) -> Cost:
     broken = [run.stderr for run in runs if run.returncode]
     if broken:
         raise SystemExit(broken[0])
-    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-    return Cost(statistics.median(float(run.stdout.split()[1]) for run in runs), peak)
+    figures = [[float(word) for word in run.stdout.split()] for run in runs]
+    return Cost(statistics.median(one[1] for one in figures), max(one[2] for one in figures))
 
 
 def start_part(folder: Path, options: argparse.Namespace) -> None:
