@@ -75,7 +75,9 @@ def test_real_drives_to_the_limit_end_by_a_trip(cycle: str, second: float, amper
     assert results["trips"].value == 1
     assert results["trip_second"].value == pytest.approx(second)
     assert results["trip_second"].method == "limit"
-    assert codes(findings) == ["tripped"]
+    assert codes(findings) == ["tripped"] and findings[0].severity == "note", "a range test is meant to end so"
+    _, elsewhere = measured(MEASURE, stretch("hill", pack_trip(cycle), pack=LFP_PACK))
+    assert codes(elsewhere) == ["tripped"] and elsewhere[0].severity == "warning"
     assert f"the load of {ampere:.0f} A was cut off at 40.0 V" in findings[0].words
     assert stops_of(test)[-1].ampere == pytest.approx(ampere, abs=0.1)
 

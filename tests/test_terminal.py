@@ -9,7 +9,7 @@ import pyarrow as pa
 import pytest
 from rich.console import Console
 
-from rangebook.pipeline.report.terminal import columns_of, figure, findings_lines, number, tables_of, title
+from rangebook.pipeline.report.terminal import as_shown, columns_of, figure, findings_lines, number, tables_of, title
 
 ROWS = pa.table(
     {
@@ -67,6 +67,14 @@ def test_a_table_short_of_room_goes_on_below_and_loses_nothing(width: int) -> No
         assert any(text in line for line in shown), text
     words = " ".join(word for line in shown for word in line.split())
     assert "verdict" in words and "spread" in words
+
+
+def test_a_height_is_no_distance() -> None:
+    # NIST SP 811, app. B: 1 ft = 0.3048 m, 1 mi = 1609.344 m
+    value, unit = as_shown("climb_metre", 30.48, "m", "mi")
+    assert (round(value, 9), unit) == (100.0, "ft")
+    assert as_shown("descent_metre", 30.48, "m", "km") == (30.48, "m")
+    assert as_shown("distance_metre", 1609.344, "m", "mi") == (1.0, "mi")
 
 
 def test_many_findings_are_told_by_kind() -> None:

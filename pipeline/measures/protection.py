@@ -210,8 +210,13 @@ def _trips(stretch: Stretch) -> Iterator[Result | Finding]:
     if trips:
         first = trips[0]
         yield Result("trip_second", first.second, "s", first.u or 1e-3, first.kind, note="from the start of its drive")
-        yield Finding("tripped", "warning", _words(trips, stretch))
+        yield Finding("tripped", "note" if _meant(stretch, trips) else "warning", _words(trips, stretch))
     yield from _others(stretch, stops, trips)
+
+
+def _meant(stretch: Stretch, trips: Sequence[Stop]) -> bool:
+    """Whether the test was to go on until the limit ended it, and did so once: nothing to look into."""
+    return is_test(stretch) and stretch.kind in ("range", "capacity") and [one.kind for one in trips] == [LIMIT]
 
 
 def _blind(stretch: Stretch, parts: Sequence[Samples], has_throttle: bool) -> str:

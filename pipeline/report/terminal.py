@@ -66,8 +66,20 @@ UNIT_SIGNS = {
 }  # fmt: skip
 
 
-def cell(value: Any, unit: str, system: str, zone: ZoneInfo) -> str:
-    """One value as people read it, in the book's units and local time."""
+HEIGHTS = ("climb", "descent", "elevation")
+FOOT = 0.3048
+"""Metres in a foot, exactly (NIST SP 811, app. B)."""
+
+
+def as_shown(name: str, value: float, unit: str, system: str) -> tuple[float, str]:
+    """A value and its unit as the book shows them; a height is no distance, and stays in metres or feet."""
+    if unit == "m" and name.startswith(HEIGHTS):
+        return (value / FOOT, "ft") if system == "mi" else (value, "m")
+    return shown(value, unit, system)
+
+
+def cell(value: Any, zone: ZoneInfo) -> str:
+    """One value as people read it, times in local time."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -77,9 +89,9 @@ def cell(value: Any, unit: str, system: str, zone: ZoneInfo) -> str:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, float):
-        return number(shown(value, unit, system)[0] if unit else value)
+        return number(value)
     if isinstance(value, list):
-        return ", ".join(cell(item, unit, system, zone) for item in value)
+        return ", ".join(cell(item, zone) for item in value)
     return str(value)
 
 
@@ -109,7 +121,7 @@ def columns_of(table: pa.Table, units: Mapping[str, str], system: str, zone: str
             continue
         unit = units.get(name, "")
         cells = [_with_u(row, name, unit, system, local) for row in rows]
-        words = title(name, shown(1.0, unit, system)[1] if unit else "")
+        words = title(name, as_shown(name, 1.0, unit, system)[1] if unit else "")
         columns.append(Column(words, cells, str(table.schema.field(name).type) in NUMBERS))
     return columns
 
@@ -157,11 +169,12 @@ def _drawn(columns: Sequence[Column], heading: str) -> Table:
 def _with_u(row: Mapping[str, Any], name: str, unit: str, system: str, zone: ZoneInfo) -> str:
     """A cell, with its uncertainty where the row has one."""
     value, u = row[name], row.get(f"{name}_u")
-    if not isinstance(value, float) or not isinstance(u, float):
-        return cell(value, unit, system, zone)
+    if not isinstance(value, float):
+        return cell(value, zone)
     if not unit:
-        return figure(value, u)
-    return figure(shown(value, unit, system)[0], u * _stretching(unit, system))
+        return figure(value, u if isinstance(u, float) else None)
+    stretched = u * _stretching(name, unit, system) if isinstance(u, float) else None
+    return figure(as_shown(name, value, unit, system)[0], stretched)
 
 
 def results_table(results: Mapping[str, Mapping[str, Any]], system: str) -> Table:
@@ -176,16 +189,16 @@ def results_table(results: Mapping[str, Mapping[str, Any]], system: str) -> Tabl
     for name in ("unit", "method", "note"):
         drawn.add_column(name, overflow="fold")
     for name, row in results.items():
-        words, sign = _measured(row, system)
+        words, sign = _measured(name, row, system)
         quantity = bare(name, row["unit"]).replace("_", " ")
         drawn.add_row(quantity, words, sign, Text(row["method"]), Text(row["note"] or ""))
     return drawn
 
 
-def _measured(row: Mapping[str, Any], system: str) -> tuple[str, str]:
+def _measured(name: str, row: Mapping[str, Any], system: str) -> tuple[str, str]:
     """A result's value with its uncertainty, and its unit, as the book shows them."""
-    value, unit = shown(row["value"], row["unit"], system)
-    u = None if row["u"] is None else row["u"] * _stretching(row["unit"], system)
+    value, unit = as_shown(name, row["value"], row["unit"], system)
+    u = None if row["u"] is None else row["u"] * _stretching(name, row["unit"], system)
     return ("at least " if row["lower_bound"] else "") + figure(value, u), UNIT_SIGNS.get(unit, unit)
 
 
@@ -194,7 +207,7 @@ def history_table(history: Sequence[Mapping[str, Any]], system: str, zone: str) 
     local = ZoneInfo(zone)
     rows = []
     for row in history:
-        value, unit = _measured(row, system)
+        value, unit = _measured(row["quantity"], row, system)
         computed = datetime.fromisoformat(row["computed_at"]).astimezone(local).strftime("%Y-%m-%d %H:%M")
         quantity = bare(row["quantity"], row["unit"]).replace("_", " ")
         rows.append(
@@ -203,9 +216,9 @@ def history_table(history: Sequence[Mapping[str, Any]], system: str, zone: str) 
     return rows_table(rows)
 
 
-def _stretching(unit: str, system: str) -> float:
+def _stretching(name: str, unit: str, system: str) -> float:
     """How many shown units one canonical unit of difference is."""
-    return shown(1.0, unit, system)[0] - shown(0.0, unit, system)[0]
+    return as_shown(name, 1.0, unit, system)[0] - as_shown(name, 0.0, unit, system)[0]
 
 
 def findings_lines(findings: Sequence[Mapping[str, Any]], most: int = 12) -> Text:
