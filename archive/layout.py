@@ -97,10 +97,6 @@ class Layout:
     def generation(self, name: str) -> Path:
         return self.catalogue / name
 
-    def relative(self, path: Path) -> str:
-        """`path` as seen from the book's folder, for messages."""
-        return path.relative_to(self.folder).as_posix()
-
     def walk_originals(self) -> Iterator[Path]:
         """Every file and folder in the shards of originals."""
         return _below(self.originals, 2)

@@ -13,22 +13,23 @@ import pyarrow.compute as pc
 from .reading import Finding, Floats, Wholes
 
 
+def _column(table: pa.Table | pa.RecordBatch, name: str) -> pa.Array:
+    """A column in one piece."""
+    column = table.column(name)
+    return column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+
+
 def _floats(table: pa.Table | pa.RecordBatch, name: str) -> Floats:
     if name not in table.schema.names:
         return np.full(len(table), np.nan)
-    column = table.column(name)
-    if isinstance(column, pa.ChunkedArray):
-        column = column.combine_chunks()
-    return np.asarray(column.to_numpy(zero_copy_only=False), dtype=np.float64)
+    return np.asarray(_column(table, name).to_numpy(zero_copy_only=False), dtype=np.float64)
 
 
 def _cells(table: pa.Table | pa.RecordBatch) -> Floats | None:
     """Volts of each cell, one row a sample, NaN where a list is short or null; None where no list holds any."""
     if "cell_voltage_volt" not in table.schema.names:
         return None
-    column = table.column("cell_voltage_volt")
-    if isinstance(column, pa.ChunkedArray):
-        column = column.combine_chunks()
+    column = _column(table, "cell_voltage_volt")
     counts = pc.list_value_length(column).fill_null(0).to_numpy(zero_copy_only=False)
     width = int(counts.max(initial=0))
     if not width:
@@ -39,10 +40,7 @@ def _cells(table: pa.Table | pa.RecordBatch) -> Floats | None:
 
 
 def _micros(table: pa.Table | pa.RecordBatch) -> Wholes:
-    column = table.column("time")
-    if isinstance(column, pa.ChunkedArray):
-        column = column.combine_chunks()
-    return np.asarray(column.cast(pa.int64()).to_numpy(zero_copy_only=False))
+    return np.asarray(_column(table, "time").cast(pa.int64()).to_numpy(zero_copy_only=False))
 
 
 @dataclass(frozen=True)
@@ -118,9 +116,7 @@ class Fixes:
         return cls(
             zero,
             (seconds - zero) / 1e6,
-            np.asarray(table.column("segment").to_numpy(zero_copy_only=False), dtype=np.int64)
-            if isinstance(table, pa.RecordBatch)
-            else np.asarray(table.column("segment").to_numpy(), dtype=np.int64),
+            np.asarray(_column(table, "segment").to_numpy(zero_copy_only=False), dtype=np.int64),
             _floats(table, "latitude_degree"),
             _floats(table, "longitude_degree"),
             _floats(table, "elevation_metre"),
@@ -134,10 +130,8 @@ class Fixes:
 
 def _floats_of_micros(table: pa.Table | pa.RecordBatch) -> Floats:
     """Microseconds as float64 (exact to 2**53 us, the year 2255), NaN where null."""
-    column = table.column("time")
-    if isinstance(column, pa.ChunkedArray):
-        column = column.combine_chunks()
-    return np.asarray(column.cast(pa.int64()).cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False))
+    micros = _column(table, "time").cast(pa.int64()).cast(pa.float64(), safe=False)
+    return np.asarray(micros.to_numpy(zero_copy_only=False))
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ def register(*rows: tuple[str, dict[str, Any]]) -> Register:
     return fold(Statement(table, row, DAY, "0" * 64, None) for table, row in rows)
 
 
-def test(name: str = "T1", **more: Any) -> tuple[str, dict[str, Any]]:
+def trial(name: str = "T1", **more: Any) -> tuple[str, dict[str, Any]]:
     return "tests", {
         "test": name,
         "kind": "range",
@@ -39,33 +39,30 @@ def test(name: str = "T1", **more: Any) -> tuple[str, dict[str, Any]]:
     }
 
 
-test.__test__ = False  # type: ignore[attr-defined]  # a maker of tests of carts, not a test
-
-
 def tied(ties: Ties, name: str = "T1") -> list[str]:
     return [one.record["name"] for one in ties.logs_of.get(name, [])]
 
 
 def test_a_name_on_the_sheet_wins_whatever_the_clock_says() -> None:
-    ties = tie([log("P11.csv", start=5)], register(test(logs=["p11.CSV"])), {})
+    ties = tie([log("P11.csv", start=5)], register(trial(logs=["p11.CSV"])), {})
     assert tied(ties) == ["P11.csv"]
     assert list(ties.cart_of.values()) == ["C1"]
 
 
 def test_of_several_logs_of_one_name_the_one_of_that_time_is_meant() -> None:
     earlier, right = log("P11.csv", start=-24 * 14), log("P11.csv", start=0.1)
-    ties = tie([earlier, right], register(test(logs=["P11.csv"])), {})
+    ties = tie([earlier, right], register(trial(logs=["P11.csv"])), {})
     assert ties.logs_of["T1"] == [right]
 
 
 def test_the_same_folder_ties_only_what_overlaps() -> None:
     logs = [log("a.csv", folder="/june"), log("b.csv", start=30, folder="/june"), log("c.csv", folder="/july")]
-    assert tied(tie(logs, register(test(cart=None)), {"T1": {"/june"}})) == ["a.csv"]
+    assert tied(tie(logs, register(trial(cart=None)), {"T1": {"/june"}})) == ["a.csv"]
 
 
 def test_a_log_without_times_ties_to_the_only_sheet_of_its_folder() -> None:
     logs = [log("track.gpx", start=None, folder="/t1")]
-    one, two = test(), test("T2", cart="C2")
+    one, two = trial(), trial("T2", cart="C2")
     assert tied(tie(logs, register(one, two), {"T1": {"/t1"}, "T2": {"/t2"}})) == ["track.gpx"]
     assert tied(tie(logs, register(one, two), {"T1": {"/t1"}, "T2": {"/t1"}})) == []
 
@@ -73,18 +70,18 @@ def test_a_log_without_times_ties_to_the_only_sheet_of_its_folder() -> None:
 def test_a_logger_ties_by_cart_and_time_and_its_name_must_stand_alone() -> None:
     stays = ("loggers", {"logger": "L4", "cart": "C1", "started": DAY - timedelta(days=9)})
     logs = [log("L4-0614.csv"), log("L44-0614.csv"), log("L4-0620.csv", start=140)]
-    ties = tie(logs, register(test(), stays), {})
+    ties = tie(logs, register(trial(), stays), {})
     assert tied(ties) == ["L4-0614.csv"]
     assert ties.cart_of == {logs[0].original: "C1", logs[2].original: "C1"}
 
 
 def test_a_given_cart_ties_and_another_cart_does_not() -> None:
     logs = [log("x.csv", cart="C1"), log("y.csv", cart="C2", folder="/june")]
-    assert tied(tie(logs, register(test()), {"T1": {"/june"}})) == ["x.csv"]
+    assert tied(tie(logs, register(trial()), {"T1": {"/june"}})) == ["x.csv"]
 
 
 def test_what_ties_to_nothing_has_no_cart_and_a_missing_log_is_named() -> None:
-    ties = tie([log("z.csv", start=99)], register(test(logs=["gone.csv"])), {})
+    ties = tie([log("z.csv", start=99)], register(trial(logs=["gone.csv"])), {})
     assert not ties.cart_of and not ties.tests_of
     assert [finding.code for _, finding in ties.findings] == ["log-missing"]
 
@@ -92,9 +89,9 @@ def test_what_ties_to_nothing_has_no_cart_and_a_missing_log_is_named() -> None:
 def test_a_long_log_that_began_days_before_is_found_and_ten_thousand_of_each_take_seconds() -> None:
     week = log("week.csv", start=-100, hours=168, cart="C1")
     logs = [week, *(log(f"{n}.csv", start=200 + 2 * n, cart="C1") for n in range(10_000))]
-    tests = [test(f"T{n}", started=DAY + timedelta(hours=200 + 2 * n), ended=None) for n in range(5_000)]
+    tests = [trial(f"T{n}", started=DAY + timedelta(hours=200 + 2 * n), ended=None) for n in range(5_000)]
     began = time.process_time()
-    ties = tie(logs, register(test(), *tests), {})
+    ties = tie(logs, register(trial(), *tests), {})
     assert time.process_time() - began < 10
     assert tied(ties) == ["week.csv"] and tied(ties, "T4999")[0] == "4999.csv"
 

@@ -13,10 +13,6 @@ from dataclasses import dataclass, replace
 ZONE = "Atlantic/Azores"
 SEASON_START = datetime.date(2026, 5, 4)
 WEEKS = 26
-SWAP_DAY = datetime.date(2026, 8, 17)
-"""P01 and P02 change carts, to see whether the short range follows the pack."""
-RENEWAL_DAY = datetime.date(2026, 9, 7)
-"""C10 gets a lithium pack in place of its lead one."""
 
 
 @dataclass(frozen=True)
@@ -172,12 +168,8 @@ FITMENTS = (
     ("C10", "P10", "2026-04-20", "2026-09-06"),
     ("C10", "P11", "2026-09-07", ""),
 )
-"""cart, pack, first day, last day (empty: still there)."""
-
-
-def cart_named(name: str) -> Cart:
-    """The cart called `name`."""
-    return next(cart for cart in CARTS if cart.name == name)
+"""cart, pack, first day, last day (empty: still there). P01 and P02 change carts, to see whether the short range
+follows the pack; C10 gets a lithium pack in place of its lead one."""
 
 
 def pack_in(cart: str, day: datetime.date) -> Pack:

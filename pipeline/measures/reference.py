@@ -32,7 +32,6 @@ from .flow import HOUR
 from .parts import main_kind, main_parts, weights
 from .state import END, START, warmth_of
 
-REFERENCE_CELSIUS = 25.0
 MOST_PARTIAL = 0.25
 """A capacity between two rests that is less certain than this, as a share, is not given."""
 LEFT_SHARE = 0.06
