@@ -9,6 +9,7 @@ import errno
 import json
 import os
 import shutil
+import tracemalloc
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -171,6 +172,22 @@ def test_a_line_of_200_mb_is_refused_without_holding_it(book: Path, tmp_path: Pa
             stream.write(b"1" * 1_000_000)
     said = refused(book, path)
     assert "122" in said  # the line
+
+
+def test_a_line_of_200_mb_right_after_the_header_is_refused_as_such_in_little_memory(
+    book: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "long.csv"
+    with path.open("wb") as stream:
+        stream.write((HEADER + "\n").encode())
+        for _ in range(200):
+            stream.write(b"1," * 500_000)
+    tracemalloc.start()
+    said = refused(book, path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert "first line after the header is longer than" in said
+    assert peak < 64e6
 
 
 def test_a_workbook_that_unpacks_to_gigabytes_is_refused(book: Path, tmp_path: Path) -> None:

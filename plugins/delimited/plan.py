@@ -71,6 +71,9 @@ def _settled(original: Original, options: Options) -> tuple[Dialect, str, Column
     if dialect is None:
         hint = 'is it a table? A map can say more: [file] with delimiter = ";" and header_row = 1'
         raise InputProblem("no table of two columns or more shows at its start", hint)
+    if not dialect.table.rows and not whole:
+        what = f"the first line after the header is longer than {HEAD:,} bytes"
+        raise InputProblem(what, "no log has such lines; look at the file in a text editor")
     if not dialect.table.rows:
         raise InputProblem("holds a header and no rows", "the logger wrote nothing; leave it out")
     return dialect, (shown or dialect).signature, told
